@@ -1,0 +1,74 @@
+"""The mistakes of a study file, collected until all are found, each with its line.
+
+Line numbers come from a light scan of the text, because the TOML reader of the standard
+library does not keep them. What is right and wrong is decided in `_study_steps.py` and
+`_study_file.py`, not here.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+_HEADING = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")
+_KEY = re.compile(r"\s*\"?([A-Za-z0-9_-]+)\"?\s*=")
+
+
+class Mistakes:
+    """Collects plain sentences, each led by where it was found."""
+
+    def __init__(self, text: str) -> None:
+        self.found: list[str] = []
+        self._lines = _lines_of(text)
+
+    def add(self, sentence: str, *, label: str = "", table: str = "", index: int = 0, key: str = "") -> None:
+        """Keep a sentence; `label` names the place in words, the rest finds its line."""
+        line = self._lines.get((table, index, key)) or self._lines.get((f"{table}.{key}".strip("."), 0, ""))
+        self.found.append((f"line {line}, " if line else "") + (f"{label}: " if label else "") + sentence)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One table of the file while it is read: its name in words, and where its lines are."""
+
+    mistakes: Mistakes
+    label: str
+    table: str
+    index: int = 0
+
+    def wrong(self, sentence: str, key: str = "") -> None:
+        """Keep a mistake found at `key` of this table, or in the table as a whole."""
+        self.mistakes.add(sentence, label=self.label, table=self.table, index=self.index, key=key)
+
+
+def _lines_of(text: str) -> dict[tuple[str, int, str], int]:
+    """Map (table, how many-th of that name, key) to its line; key '' is the heading's own line."""
+    lines: dict[tuple[str, int, str], int] = {}
+    table, counts, inside = "", {"": 0}, False
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not inside:
+            if heading := _HEADING.match(line):
+                table = heading[1]
+                counts[table] = counts.get(table, -1) + 1
+                lines[table, counts[table], ""] = number
+            elif key := _KEY.match(line):
+                lines.setdefault((table, counts[table], key[1]), number)
+        # Text between triple quotes runs over lines and holds no keys.
+        inside ^= (line.count('"""') + line.count("'''")) % 2 == 1
+    return lines
+
+
+def is_number(value: Any) -> bool:
+    """True for a finite int or float; a truth value is not a number."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Say which known word is meant, or list them all."""
+    known = list(known)
+    close = difflib.get_close_matches(word, known, n=1)
+    return f"Did you mean '{close[0]}'?" if close else f"Known here: {', '.join(known)}."
