@@ -1,0 +1,283 @@
+"""Which column of a trial table means what.
+
+A heading is a setting, a reading of a response after a step (perhaps one of several
+repeats), a film reading, a word about the trial, or the shop's own extra column that
+passes through untouched. Everything that takes a heading apart is here, and so is
+`readings_of`, which turns the wide table into one row a reading for the model. Whether
+the values in a column are right is not this module's business (`check.py`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from finishlab.study import RESPONSES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.study import Study
+
+Role = Literal["setting", "label", "text", "date", "minutes", "reading", "film", "extra"]
+
+#: Film quantities of a trial, in micrometres.
+FILM = ("film_before_um", "film_after_um", "removed_um")
+#: One mil is a thousandth of an inch, exactly 25.4 micrometres (the inch is 25.4 mm by definition).
+MIL_UM = 25.4
+#: The state of the patch before any work.
+START = "start"
+#: What trials are told apart by: whole numbers or short names.
+LABELS = ("trial", "panel", "patch", "run_order", "technician")
+TEXTS = ("status", "reason", "burned_after_step")
+
+_REPEAT = re.compile(r"(.+)_([1-9][0-9]*)")
+
+
+@dataclass(frozen=True)
+class Column:
+    """
+    What one heading means.
+
+    Attributes
+    ----------
+    heading : str
+        As it stands in the table.
+    role : str
+        Which kind of column it is; ``extra`` is the shop's own.
+    mean : str
+        The column that carries the trial's value: the heading without its repeat number,
+        film in micrometres.
+    quantity : str
+        The response or film quantity, else the heading.
+    step : str
+        Step after which a reading was taken; the last step for plain names, ``start``
+        before any work.
+    repeat : int
+        Which of several repeat readings; 0 for a single reading or the mean.
+    in_mil : bool
+        True for film given in mil.
+    """
+
+    heading: str
+    role: Role
+    mean: str
+    quantity: str
+    step: str = ""
+    repeat: int = 0
+    in_mil: bool = False
+
+
+def known_columns(study: Study) -> dict[str, Column]:
+    """
+    Return every column name that has a meaning in this study, without repeat numbers.
+
+    Examples
+    --------
+    >>> from finishlab.records.columns import _example
+    >>> known_columns(_example())["sand_gloss_60"].step
+    'sand'
+    """
+    known: dict[str, Column] = {}
+
+    def add(
+        name: str, role: Role, mean: str = "", quantity: str = "", step: str = "", in_mil: bool = False
+    ) -> None:
+        known.setdefault(name, Column(name, role, mean or name, quantity or name, step, 0, in_mil))
+
+    for name in study.settings:
+        add(name, "setting")
+    for name in LABELS:
+        add(name, "label")
+    for name in TEXTS:
+        add(name, "text")
+    add("date", "date")
+    add("minutes", "minutes")
+    last = study.steps[-1].name
+    for response in RESPONSES:
+        add(response, "reading", step=last)
+    for step in study.steps:
+        add(f"{step.name}_minutes", "minutes", step=step.name)
+        for response in RESPONSES if step.name != last else ():
+            add(f"{step.name}_{response}", "reading", quantity=response, step=step.name)
+    for response in RESPONSES:
+        add(f"{START}_{response}", "reading", quantity=response, step=START)
+    for name in FILM:
+        add(name, "film")
+        add(name.replace("_um", "_mil"), "film", mean=name, quantity=name, in_mil=True)
+    return known
+
+
+def understand(headings: Iterable[str], study: Study) -> dict[str, Column]:
+    """
+    Return what every heading means, in the order given.
+
+    Parameters
+    ----------
+    headings : iterable of str
+    study : Study
+
+    Returns
+    -------
+    dict of str to Column
+
+    Examples
+    --------
+    >>> from finishlab.records.columns import _example
+    >>> found = understand(["gloss_20", "gloss_20_2", "sand_gloss_60_1", "pad_lot"], _example())
+    >>> [(c.role, c.mean, c.step, c.repeat) for c in found.values()]
+    [('reading', 'gloss_20', 'cut', 0), ('reading', 'gloss_20', 'cut', 2), ('reading', 'sand_gloss_60', 'sand', 1), ('extra', 'pad_lot', '', 0)]
+    """
+    known = known_columns(study)
+    columns: dict[str, Column] = {}
+    for heading in headings:
+        repeat = _REPEAT.fullmatch(heading)
+        if heading in known:
+            columns[heading] = known[heading]
+        elif repeat and (base := known.get(repeat[1])) and base.role in ("reading", "film"):
+            columns[heading] = replace(base, heading=heading, repeat=int(repeat[2]))
+        else:
+            columns[heading] = Column(heading, "extra", heading, heading)
+    return columns
+
+
+def gathered(columns: Iterable[Column], role: Role) -> dict[str, list[Column]]:
+    """Return the columns of one role by the column that carries the trial's value, repeats in order."""
+    groups: dict[str, list[Column]] = {}
+    for column in columns:
+        if column.role == role:
+            groups.setdefault(column.mean, []).append(column)
+    return {mean: sorted(group, key=lambda c: (c.in_mil, c.repeat)) for mean, group in groups.items()}
+
+
+def readings_of(table: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """
+    Return one row for every single reading of the done trials.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Trials as `read_trials` gives them, one row a trial.
+    study : Study
+
+    Returns
+    -------
+    DataFrame
+        In the order of the table, then of the steps. Columns: `row` (index label of the
+        trial), `response` (as ``gloss_20``), `step` (after which it was read), `value`,
+        `repeat` (1 for the first or only one). Where repeats are logged they stand here,
+        else the trial's one value. Left out are trials not done, readings from the step
+        of a burn-through on, readings before any work, and ASTM D4039 haze where both
+        gloss readings are there: it is their difference, not a reading of its own.
+
+    References
+    ----------
+    ASTM D4039: haze index = 60-degree less 20-degree gloss.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from finishlab.records.columns import _example
+    >>> trials = pd.DataFrame({
+    ...     "cut_passes": [2, 3], "panel": [1, 1], "minutes": [5.0, 6.5], "sand_gloss_20": [4.5, 5.0],
+    ...     "gloss_20": [80.5, 83.0], "gloss_20_1": [80.0, 83.0], "gloss_20_2": [81.0, None],
+    ...     "status": ["done", "done"]})
+    >>> readings_of(trials, _example())
+       row  response  step  value  repeat
+    0    0  gloss_20  sand    4.5       1
+    1    0  gloss_20   cut   80.0       1
+    2    0  gloss_20   cut   81.0       2
+    3    1  gloss_20  sand    5.0       1
+    4    1  gloss_20   cut   83.0       1
+
+    A burn-through keeps only what was read before the step that burned:
+
+    >>> readings_of(trials.assign(burned_after_step=["cut", None]), _example())["row"].tolist()
+    [0, 1, 1]
+    """
+    import pandas as pd
+
+    steps, responses = [s.name for s in study.steps], list(RESPONSES)
+    groups = gathered(understand(map(str, table.columns), study).values(), "reading")
+    done = (
+        table["status"].eq("done").to_numpy(bool) if "status" in table.columns else np.ones(len(table), bool)
+    )
+    burned = np.full(len(table), len(steps))
+    if "burned_after_step" in table.columns:
+        at = {name: i for i, name in enumerate(steps)}
+        burned = table["burned_after_step"].map(at).fillna(len(steps)).to_numpy(int)
+    parts: list[tuple[np.ndarray, ...]] = []
+    for mean, group in groups.items():
+        step, response = group[0].step, group[0].quantity
+        if step == START:
+            continue
+        values, repeats = _single(table, mean, group)
+        usable = done & (steps.index(step) < burned)
+        if response == "haze" and study.reading.haze_method == "ASTM D4039":
+            usable &= ~_both_gloss(table, mean)
+        rows, which = np.nonzero(~np.isnan(values) & usable[:, None])
+        place = np.full(len(rows), steps.index(step)), np.full(len(rows), responses.index(response))
+        parts.append((rows, *place, values[rows, which], repeats[which]))
+    rows, step_at, response_at, value, repeat = (
+        (np.concatenate(p) for p in zip(*parts, strict=True))
+        if parts
+        else (np.empty(0, int) for _ in range(5))
+    )
+    order = np.lexsort((repeat, response_at, step_at, rows))
+    return pd.DataFrame(
+        {
+            "row": table.index.to_numpy()[rows[order]],
+            "response": np.array(responses, object)[response_at[order]],
+            "step": np.array(steps, object)[step_at[order]],
+            "value": value[order].astype(float),
+            "repeat": repeat[order],
+        }
+    )
+
+
+def _single(table: pd.DataFrame, mean: str, group: list[Column]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the single readings behind one trial value, shape (rows, repeats), and their repeat numbers."""
+    repeats = [c for c in group if c.repeat]
+    if not repeats:
+        return table[[mean]].to_numpy(float), np.array([1])
+    values = table[[c.heading for c in repeats]].to_numpy(float)
+    numbers = np.array([c.repeat for c in repeats])
+    if mean in table.columns:
+        # A trial with only its one value keeps it as its first reading.
+        alone = np.isnan(values).all(axis=1)
+        first = np.where(alone, table[mean].to_numpy(float), values[:, 0])
+        values = np.column_stack([first, values[:, 1:]])
+    return values, numbers
+
+
+def _both_gloss(table: pd.DataFrame, haze: str) -> np.ndarray:
+    """Return where both gloss readings behind a D4039 haze column are there."""
+    names = [haze.removesuffix("haze") + angle for angle in ("gloss_20", "gloss_60")]
+    if not set(names) <= set(table.columns):
+        return np.zeros(len(table), bool)
+    return table[names].notna().all(axis=1).to_numpy(bool)
+
+
+def _example() -> Study:
+    """A study of two steps for the examples of this package."""
+    from finishlab.study import Study
+
+    return Study.from_toml(
+        """
+        title = "Doors"
+        pass_means = "one direction, 50 % overlap"
+        [[step]]
+        name = "sand"
+        grit = "P2000"
+        [[step]]
+        name = "cut"
+        passes = { lowest = 1, highest = 4 }
+        [goal]
+        gloss_20 = { at_least = 82 }
+        assurance = 0.9
+        """
+    )
