@@ -1,0 +1,90 @@
+"""finishlab: the shortest sanding, compounding and polishing process that keeps its promise.
+
+The work runs one way. A `Study` says what is studied and what the finish must be;
+`plan_trials` says which trials to work; `read_trials` reads what the bench logged;
+`fit` turns it into a `FinishModel`; `shortest` finds the least minutes that reach the goal
+on the next job as often as asked, `frontier` shows minutes against the target and
+`follow_up` the trials that would settle it; `write_procedure` puts it on the wall.
+`PracticeBench` is an invented shop with a known truth to learn and to test on.
+
+Names load when they are first used, so that importing the package is quick.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_PLACES = {
+    "Study": "study",
+    "PracticeBench": "bench",
+    "read_trials": "records",
+    "write_trials": "records",
+    "plan_trials": "plan",
+    "fit": "model",
+    "FinishModel": "model",
+    "shortest": "solve",
+    "frontier": "solve",
+    "follow_up": "solve",
+    "Recipe": "solve",
+    "write_procedure": "procedure",
+    "FinishlabError": "errors",
+    "StudyError": "errors",
+    "RecordsError": "errors",
+    "PlanError": "errors",
+    "ModelError": "errors",
+    "OutsideStudy": "errors",
+    "ProcedureError": "errors",
+}
+
+__all__ = [
+    "FinishModel",
+    "FinishlabError",
+    "ModelError",
+    "OutsideStudy",
+    "PlanError",
+    "PracticeBench",
+    "ProcedureError",
+    "Recipe",
+    "RecordsError",
+    "Study",
+    "StudyError",
+    "fit",
+    "follow_up",
+    "frontier",
+    "plan_trials",
+    "read_trials",
+    "shortest",
+    "write_procedure",
+    "write_trials",
+]
+
+if TYPE_CHECKING:
+    from finishlab.bench import PracticeBench
+    from finishlab.errors import (
+        FinishlabError,
+        ModelError,
+        OutsideStudy,
+        PlanError,
+        ProcedureError,
+        RecordsError,
+        StudyError,
+    )
+    from finishlab.model import FinishModel, fit
+    from finishlab.plan import plan_trials
+    from finishlab.procedure import write_procedure
+    from finishlab.records import read_trials, write_trials
+    from finishlab.solve import Recipe, follow_up, frontier, shortest
+    from finishlab.study import Study
+
+
+def __getattr__(name: str) -> Any:
+    if name in _PLACES:
+        value = getattr(import_module(f"finishlab.{_PLACES[name]}"), name)
+        globals()[name] = value
+        return value
+    raise AttributeError(f"module 'finishlab' has no name '{name}'. Public names: {', '.join(__all__)}.")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

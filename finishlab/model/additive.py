@@ -1,0 +1,190 @@
+"""Quantities that add up over the steps: working minutes, and film removed.
+
+Each step adds a set-up part and a part for each pass that depends on its settings. Panels
+are random effects by REML, the rest least squares (`mixed.py`). Readings of the finish are
+not additive and do not belong here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from finishlab.basis import Basis
+from finishlab.errors import ModelError
+from finishlab.mixed import PanelFit, fit_panels
+from finishlab.study import Step
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """One fitted sum: of which steps, with how many of the richer terms, relative or plain."""
+
+    steps: tuple[Step, ...]
+    richness: int
+    fit: PanelFit
+    relative: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Additive:
+    """
+    A fitted additive quantity of processes.
+
+    Methods give the mean, how well it is known, and the spread of a next panel and patch.
+    """
+
+    basis: Basis
+    parts: tuple[_Part, ...]
+    cautions: tuple[str, ...]
+
+    def predict(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
+        """
+        Return mean, its standard error, panel SD, patch SD (each shape (rows,)), and
+        degrees of freedom.
+        """
+        mean, known, panel, patch = (np.zeros(len(values)) for _ in range(4))
+        df = np.inf
+        for part in self.parts:
+            matrix = _matrix(self.basis, part.steps, values, part.richness)
+            present = np.abs(matrix).sum(1) > 0
+            m, se = part.fit.predict(matrix)
+            m = np.maximum(m, 0.0)
+            size = m if part.relative else present.astype(float)
+            mean += m
+            known += se**2
+            panel += size * part.fit.panel_sd  # one panel's luck is shared by its steps
+            patch += (size * part.fit.residual_sd) ** 2
+            df = min(df, part.fit.df_resid)
+        return mean, np.sqrt(known), panel, np.sqrt(patch), df
+
+    def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return mean and the interval that holds the next section's value with `cover`."""
+        mean, known, panel, patch, df = self.predict(values)
+        reach = stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(known**2 + panel**2 + patch**2)
+        return mean, np.maximum(mean - reach, 0.0), mean + reach
+
+
+def _matrix(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness: int) -> np.ndarray:
+    """
+    Return the model matrix of some steps: for each, set-up, passes, and passes by setting.
+
+    `richness` 2 has passes by setting, 1 passes only, 0 the set-up alone. A column that
+    cannot vary over the study is left out, as is a second constant.
+    """
+    coded = dict(zip(basis.names, basis.coded(values), strict=True))
+    columns: list[np.ndarray] = []
+    constant = False
+    for step in steps:
+        amount = step.amount
+        varies = amount is not None and not amount.held
+        n = values[:, basis.column(amount.factor)] if varies and amount is not None else np.ones(len(values))
+        top = max(amount.levels) if varies and amount is not None else 1.0
+        present = (n > 0).astype(float)
+        if step.can_be_left_out and varies:
+            columns.append(present)
+        elif not constant:
+            columns.append(np.ones(len(values)))
+            constant = True
+        if varies and richness >= 1 and len([v for v in amount.levels if v > 0]) > 1:  # type: ignore[union-attr]
+            columns.append(n / top)
+        if richness >= 2:
+            for s in step.settings:
+                if not s.held and s is not amount:
+                    block = coded[s.factor] * (n / top)[:, None]
+                    columns.extend(block.T)
+    return np.column_stack(columns) if columns else np.ones((len(values), 1))
+
+
+def _fit_part(
+    basis: Basis, steps: tuple[Step, ...], values: np.ndarray, y: np.ndarray, panels: np.ndarray, relative: bool
+) -> _Part | None:
+    """Fit the richest set of terms that the trials can tell apart with three to spare."""
+    for richness in (2, 1, 0):
+        matrix = _matrix(basis, steps, values, richness)
+        if len(y) < matrix.shape[1] + 3:
+            continue
+        try:
+            fit = fit_panels(matrix, y, panels)
+            for _ in range(2 if relative else 0):
+                # Times scatter in proportion to their length.
+                size = np.maximum(fit.fitted, 0.05 * np.abs(y).mean() + 1e-9)
+                fit = fit_panels(matrix / size[:, None], y / size, panels)
+                object.__setattr__(fit, "fitted", matrix @ fit.coef)
+        except ModelError:
+            continue
+        return _Part(steps, richness, fit, relative)
+    return None
+
+
+def fit_additive(
+    basis: Basis,
+    values: np.ndarray,
+    total: np.ndarray,
+    by_step: dict[str, np.ndarray],
+    panels: np.ndarray,
+    *,
+    relative: bool,
+    what: str,
+) -> Additive:
+    """
+    Fit a quantity that adds up over the steps.
+
+    Parameters
+    ----------
+    values : ndarray, shape (trials, factors)
+    total : ndarray, shape (trials,)
+    by_step : dict of step name -> ndarray, shape (trials,)
+        The share of each step where it was logged; steps in it are fitted one by one and
+        the rest of the total together. NaN where a step was not logged or left out.
+    panels : ndarray, shape (trials,)
+    relative : bool
+        True when the scatter grows with the size (times), False when it does not (film).
+    what : str
+        For messages.
+
+    Raises
+    ------
+    ModelError
+        Too few trials even for a mean.
+    """
+    study = basis.study
+    cautions: list[str] = []
+    parts: list[_Part] = []
+    rest_steps = tuple(study.steps)
+    rest = np.asarray(total, float)
+    logged = {k: v for k, v in by_step.items() if _complete(study.step(k), basis, values, v)}
+    if logged:
+        rest_steps = tuple(s for s in study.steps if s.name not in logged)
+        rest = rest - sum(np.nan_to_num(v) for v in logged.values())
+        for name, v in logged.items():
+            step = study.step(name)
+            worked = _present(step, basis, values)
+            part = _fit_part(basis, (step,), values[worked], v[worked], panels[worked], relative)
+            if part is None:
+                return fit_additive(basis, values, total, {}, panels, relative=relative, what=what)
+            parts.append(part)
+    if rest_steps or np.abs(rest).max(initial=0) > 1e-6:
+        part = _fit_part(basis, rest_steps, values, rest, panels, relative and not logged)
+        if part is None:
+            raise ModelError(f"{len(total)} trials are too few to say what {what} a process takes. Add trials.")
+        parts.append(part)
+    if any(p.richness < 2 for p in parts):
+        cautions.append(
+            f"The trials are too few or too alike to tell how each setting changes the {what}; "
+            "an average over settings stands in. More varied trials would mend it."
+        )
+    return Additive(basis, tuple(parts), tuple(cautions))
+
+
+def _present(step: Step, basis: Basis, values: np.ndarray) -> np.ndarray:
+    if not step.can_be_left_out or step.amount is None or step.amount.held:
+        return np.ones(len(values), bool)
+    return values[:, basis.column(step.amount.factor)] > 0
+
+
+def _complete(step: Step, basis: Basis, values: np.ndarray, logged: np.ndarray) -> bool:
+    """Return whether a step's share was logged on every trial that worked it."""
+    return bool(np.isfinite(logged[_present(step, basis, values)]).all())

@@ -1,0 +1,58 @@
+"""What a model rests on, as plain facts: counts, spreads, ceiling, a fingerprint.
+
+The facts go into recipes and procedures so that anyone can see, and rerun, what stands
+behind a number. Nothing is computed for choosing here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.model.finish import FinishModel
+
+
+def fingerprint(trials: pd.DataFrame) -> str:
+    """Return the SHA-256 of a trial table's text, the same on every machine."""
+    text = trials.sort_index(axis=1).to_csv(index=False, lineterminator="\n", float_format="%.10g")
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def evidence(model: FinishModel) -> dict[str, Any]:
+    """Return the facts behind a model."""
+    done, trials = model.done, model.trials
+    facts: dict[str, Any] = {
+        "trials": len(done),
+        "panels": int(done["panel"].nunique()),
+        "model": model.kind,
+        "seed": model.seed,
+        "fingerprint": fingerprint(trials),
+        "spoiled": int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
+        "burned": int(trials["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").sum())
+        if "burned_after_step" in trials
+        else 0,
+        "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
+        "first_date": _date(done, "min"),
+        "last_date": _date(done, "max"),
+        "readings": 0,
+    }
+    for name in model.study.goal:
+        fit = model.response(name)
+        facts["readings"] += int(np.round(fit.posterior.observed.repeats[fit.posterior.observed.repeats >= 1]).sum())
+        if name.startswith("gloss"):
+            ceilings = fit.posterior.ceilings.astype(float)
+            facts[f"ceiling_{name}"] = [float(np.quantile(ceilings, q)) for q in (0.05, 0.95)]
+            facts["panel_spread"] = float(np.median(fit.posterior.spread("panel")))
+            facts["patch_spread"] = float(np.median(np.hypot(fit.posterior.spread("patch"), fit.posterior.spread("reading"))))
+    return facts
+
+
+def _date(done: pd.DataFrame, which: str) -> str:
+    if "date" not in done or done["date"].isna().all():
+        return ""
+    return str(getattr(done["date"].dropna().astype(str), which)())[:10]

@@ -1,0 +1,384 @@
+"""The fitted model of a study: every response, the minutes and the film, in one object.
+
+`fit` checks that the trials can carry a model at all, fits what the goal and limits ask
+for, and says in plain sentences how well it held. Choosing a process is the business of
+`finishlab.solve`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from finishlab import _show
+from finishlab.errors import ModelError
+from finishlab.model.additive import Additive, fit_additive
+from finishlab.model.limits import most_removed, removal_probability, ruled_out
+from finishlab.model.readings import counted_trials
+from finishlab.model.response import ResponseFit, fit_response
+from finishlab.records import check_trials
+from finishlab.study import RESPONSES, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+#: Fewer trials than this cannot tell a process from its luck (common practice, no source).
+FEWEST_TRIALS = 6
+#: Panels below which the spread between panels is mostly the stated guess.
+FEW_PANELS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class FinishModel:
+    """
+    What the trials say of every process within the study.
+
+    Made by `fit`. Predictions cover only what was studied; anything else raises
+    `OutsideStudy`.
+
+    Attributes
+    ----------
+    study : Study
+    trials : DataFrame
+        The table as given, checked; spoiled and planned trials are kept in it.
+    kind : {"steps", "surface"}
+    seed : int
+        Of the draws over spreads and ceiling.
+    cautions : tuple of str
+    """
+
+    study: Study
+    trials: pd.DataFrame
+    kind: Literal["steps", "surface"]
+    seed: int
+    _own_cautions: tuple[str, ...] = ()
+    _fitted: dict[str, ResponseFit] = field(default_factory=dict, repr=False)
+
+    def response(self, name: str) -> ResponseFit:
+        """Return the fit of one response; fitted at the first asking, the same ever after."""
+        if name not in self._fitted:
+            self._fitted[name] = fit_response(self.study, self.trials, name, self.kind, self.seed)
+        return self._fitted[name]
+
+    @cached_property
+    def done(self) -> pd.DataFrame:
+        """The trials that count."""
+        return counted_trials(self.trials)
+
+    @cached_property
+    def minutes(self) -> Additive:
+        """Working minutes of one section, by step where the steps were timed."""
+        import pandas as pd
+
+        table = self.done[pd.to_numeric(self.done["minutes"], errors="coerce").notna()]
+        by_step = {
+            s.name: pd.to_numeric(table[f"{s.name}_minutes"], errors="coerce").to_numpy(float)
+            for s in self.study.steps
+            if f"{s.name}_minutes" in table.columns
+        }
+        whole = _not_burned(table)
+        table, by_step = table[whole], {k: v[whole] for k, v in by_step.items()}
+        return fit_additive(
+            self.study.basis,
+            self.study.basis.values(table),
+            table["minutes"].to_numpy(float),
+            by_step,
+            table["panel"].astype(str).to_numpy(),
+            relative=True,
+            what="minutes",
+        )
+
+    @cached_property
+    def removal(self) -> Additive | None:
+        """Film removed, µm; None when the trials do not say."""
+        import pandas as pd
+
+        if "removed_um" not in self.done.columns:
+            return None
+        removed = pd.to_numeric(self.done["removed_um"], errors="coerce").to_numpy(float)
+        # A burn-through says only that all the clear went, so it is kept out of the average
+        # and rules out harsher processes instead (`limits.ruled_out`).
+        use = np.isfinite(removed) & _not_burned(self.done)
+        if use.sum() < FEWEST_TRIALS:
+            return None
+        table = self.done[use]
+        return fit_additive(
+            self.study.basis,
+            self.study.basis.values(table),
+            removed[use],
+            {},
+            table["panel"].astype(str).to_numpy(),
+            relative=False,
+            what="film removed",
+        )
+
+    def probability_of(self, values: np.ndarray, goal: Mapping[str, Any]) -> np.ndarray:
+        """As `probability`, for processes as `Basis.values` and a goal as conditions."""
+        missed = sum(1 - self.response(name).probability(values, condition) for name, condition in goal.items())
+        return np.maximum(1 - missed, 0.0)
+
+    def probability(self, processes: pd.DataFrame, *, goal: Mapping[str, Any] | None = None) -> pd.Series:
+        """
+        Probability that the next job meets every goal.
+
+        Parameters
+        ----------
+        processes : DataFrame
+            One row a process, a column for each factor.
+        goal : mapping, optional
+            In the words of the study file; its own goal when not given.
+
+        Returns
+        -------
+        Series
+            0 to 1, the index of `processes`. With several goals a safe bound,
+            1 - sum(1 - p), so the truth is no lower for lack of knowing how they go together.
+
+        Raises
+        ------
+        OutsideStudy
+            A process was never studied.
+        """
+        import pandas as pd
+
+        conditions, _ = self.study.asked(goal)
+        values = self.study.basis.values(processes)
+        return pd.Series(self.probability_of(values, conditions), index=processes.index, name="probability")
+
+    def predict(self, processes: pd.DataFrame) -> pd.DataFrame:
+        """
+        Expected readings and minutes of processes, with intervals named by what they cover.
+
+        Parameters
+        ----------
+        processes : DataFrame
+            One row a process, a column for each factor.
+
+        Returns
+        -------
+        DataFrame
+            The index of `processes`. For each response of the goal: its typical reading,
+            ``_mean_low``/``_mean_high`` (90 % interval of what the process itself reads) and
+            ``_job_low``/``_job_high`` (90 % interval of a section of the next job);
+            ``minutes`` with the 90 % interval of the next section; ``removed_um`` likewise
+            where film was read.
+
+        Raises
+        ------
+        OutsideStudy
+            A process was never studied.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(self.predict_values(self.study.basis.values(processes)), index=processes.index)
+
+    def predict_values(self, values: np.ndarray, responses: Mapping[str, Any] | None = None) -> dict[str, np.ndarray]:
+        """As `predict`, for processes as `Basis.values`."""
+        out: dict[str, np.ndarray] = {}
+        for name in responses or self.study.goal:
+            for key, column in self.response(name).intervals(values).items():
+                out[name if key == "value" else f"{name}_{key}"] = column
+        out["minutes"], out["minutes_low"], out["minutes_high"] = self.minutes.interval(values)
+        if self.removal is not None:
+            mean, low, high = self.removal.interval(values)
+            out["removed_um"], out["removed_um_job_low"], out["removed_um_job_high"] = mean, low, high
+        return out
+
+    def keeps_limits(self, values: np.ndarray) -> np.ndarray:
+        """Return for each process whether every limit is kept as surely as its setter asked."""
+        ok = ~ruled_out(self.study, self.trials, values)
+        for name, limit in self.study.limits.items():
+            at_most = self._most_removal(name)
+            if self.removal is None:
+                raise ModelError(
+                    f"the study limits {name}, but the trials do not say how much film was removed. "
+                    "Read film_before_um and film_after_um on every patch."
+                )
+            ok &= removal_probability(self.removal, values, at_most, self.study.job.sections) >= limit.assurance
+        return ok
+
+    def _most_removal(self, name: str) -> float:
+        """Return the removal that a limit allows, µm."""
+        condition = self.study.limits[name].condition
+        if name == "removed_um":
+            return float(condition.at_most)  # type: ignore[arg-type]
+        return float(self.study.job.film_before_um) - float(condition.at_least)  # type: ignore[arg-type]
+
+    def limit_facts(self, values: np.ndarray) -> dict[str, dict[str, Any]]:
+        """Return for one process what each limit asks and what is predicted of it."""
+        facts: dict[str, dict[str, Any]] = {}
+        for name, limit in self.study.limits.items():
+            if self.removal is None:
+                continue
+            sections = self.study.job.sections
+            mean, worst = most_removed(self.removal, values, limit.assurance, sections)
+            p = removal_probability(self.removal, values, self._most_removal(name), sections)
+            start = 0.0 if name == "removed_um" else float(self.study.job.film_before_um or 0.0)
+            sign = 1.0 if name == "removed_um" else -1.0
+            facts[name] = {
+                **limit.condition.to_dict(),
+                "set_by": limit.set_by,
+                "assurance": limit.assurance,
+                "predicted": float(start + sign * mean[0]),
+                "worst": float(start + sign * worst[0]),
+                "probability": float(p[0]),
+            }
+        return facts
+
+    @cached_property
+    def checks(self) -> tuple[str, ...]:
+        """How well the model held, one plain sentence each."""
+        return tuple(s for name in self.study.goal for s in _check(self.response(name))[0])
+
+    @cached_property
+    def cautions(self) -> tuple[str, ...]:
+        """What deserves care; travels to the recipe and the procedure."""
+        found = [*self.study.cautions, *self._own_cautions]
+        for name in self.study.goal:
+            found += [*self.response(name).cautions, *_check(self.response(name))[1]]
+        found += self.minutes.cautions
+        if self.study.limits and self.removal is not None:
+            found += self.removal.cautions
+        return tuple(dict.fromkeys(found))
+
+    def evidence(self) -> dict[str, Any]:
+        """Return what the model rests on, as plain facts for the procedure."""
+        from finishlab.model.evidence import evidence
+
+        return evidence(self)
+
+    def text(self) -> str:
+        """Return one sentence: what was fitted, and how well it held."""
+        panels = self.done["panel"].nunique()
+        return f"{len(self.done)} trials on {panels} panels. " + " ".join(self.checks)
+
+    def table(self) -> pd.DataFrame:
+        """Return each trial's reading beside what the other trials say of it."""
+        import pandas as pd
+
+        parts = []
+        for name in self.study.goal:
+            left = self.response(name).left_out
+            parts.append(
+                pd.DataFrame(
+                    {"response": name, "row": left.row, "reading": left.y, "expected": left.expected, "spread": left.sd}
+                )
+            )
+        return pd.concat(parts, ignore_index=True)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the evidence, checks and cautions as plain Python."""
+        return {**self.evidence(), "checks": list(self.checks), "cautions": list(self.cautions)}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw readings against what the other trials say of them, for the first goal."""
+        from finishlab import plots
+
+        name = next(iter(self.study.goal))
+        left = self.response(name).left_out
+        reach = 1.645 * left.sd
+        return plots.fit(left.y, left.expected, left.expected - reach, left.expected + reach, response=name, ax=ax)
+
+    def _repr_html_(self) -> str:
+        return _show.sentence_and_table(self.text(), self.table())
+
+
+def _not_burned(table: pd.DataFrame) -> np.ndarray:
+    if "burned_after_step" not in table.columns:
+        return np.ones(len(table), bool)
+    return ~table["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").to_numpy(bool)
+
+
+def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:
+    """Say how the response held when trials were left out in turn; caution when it did not."""
+    label = RESPONSES[fit.name][0]
+    left = fit.left_out
+    if fit.name == "faults":
+        return [f"{label}: {int(left.y.sum())} in {len(left.y)} patches, {int((left.y == 0).sum())} patches without."], []
+    inside = int((np.abs(left.standardised) <= 1.645).sum())
+    n = len(left.y)
+    typical = float(np.sqrt(np.mean((left.y - left.expected) ** 2)))
+    unit = RESPONSES[fit.name][1]
+    sentence = (
+        f"{label}: left out in turn, {inside} of {n} trials read inside the 90 % interval the others give them; "
+        f"typically {typical:.1f}{' ' + unit if unit else ''} off."
+    )
+    # Binomial 1 % lower limit for a true 90 %.
+    from scipy import stats
+
+    if inside < stats.binom.ppf(0.01, n, 0.9):
+        return [sentence], [
+            f"The model of {label} is surer than it should be: {sentence} Confirm a recipe on fresh panels before using it."
+        ]
+    return [sentence], []
+
+
+def fit(
+    study: Study, trials: pd.DataFrame, *, kind: Literal["auto", "steps", "surface"] = "auto", seed: int = 1
+) -> FinishModel:
+    """
+    Fit the finish, minutes and film of a study's trials.
+
+    Parameters
+    ----------
+    study : Study
+    trials : DataFrame
+        One row a trial, as `read_trials` gives.
+    kind : {"auto", "steps", "surface"}
+        "steps" follows ln roughness through the process, "surface" is a shrunk polynomial;
+        "auto" takes "steps" where the goal names gloss and a step is worked by passes or seconds.
+    seed : int
+        Of the draws over spreads and ceiling.
+
+    Returns
+    -------
+    FinishModel
+
+    Raises
+    ------
+    RecordsError
+        The table is not right.
+    ModelError
+        Too few trials, or all on one panel.
+
+    References
+    ----------
+    The scale: Bennett & Porteus (1961), J. Opt. Soc. Am. 51, 123. Laplace's approximation
+    with draws of the spreads: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (both
+    from memory).
+    """
+    if kind not in ("auto", "steps", "surface"):
+        raise ModelError(f"kind is {kind!r}; it must be 'auto', 'steps' or 'surface'.")
+    table, record_cautions = check_trials(trials, study)
+    done = counted_trials(table)
+    panels = done["panel"].nunique()
+    mistakes = []
+    if len(done) < FEWEST_TRIALS:
+        count = "no trial is" if len(done) == 0 else f"only {len(done)} trial{'s are' if len(done) > 1 else ' is'}"
+        mistakes.append(
+            f"{count} done; at least {FEWEST_TRIALS} are needed, and 24 on 4 panels are a good start. "
+            "Plan them with plan_trials, or finish the planned ones."
+        )
+    elif panels < 2:
+        mistakes.append(
+            f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the "
+            "promise is about the next one. Work trials on at least one more panel, better on three."
+        )
+    if mistakes:
+        raise ModelError(mistakes)
+    if kind == "auto":
+        by_amount = any(s.amount is not None for s in study.steps)
+        gloss = any(name.startswith("gloss") for name in study.goal)
+        kind = "steps" if gloss and by_amount else "surface"
+    cautions = list(record_cautions)
+    if panels < FEW_PANELS:
+        cautions.append(
+            f"Only {panels} panels: how panels differ is known mostly from a general guess. "
+            "Follow-up trials on new panels make the assurance firmer."
+        )
+    return FinishModel(study, table, kind, seed, tuple(cautions))

@@ -1,0 +1,150 @@
+"""From the trial table to what one response's fit takes in.
+
+Repeat readings become patch means with the meter's own spread kept apart; a reading that
+its neighbours on the patch contradict is set aside and named. Which trials count is
+decided here; no curve, scale or goal is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import stats
+
+from finishlab.errors import ModelError
+from finishlab.model.latent import Observed, Rows
+from finishlab.records import readings_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.study import Study
+
+#: A single reading is set aside when it stands this many meter spreads, and this many units,
+#: from the others of its patch while they agree (common practice, no source).
+_BLUNDER_SPREADS, _BLUNDER_UNITS = 6.0, 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class PatchMeans:
+    """One row a patch and step: mean of its readings, how many, and their trial."""
+
+    row: np.ndarray  # index labels of the trials
+    step: np.ndarray  # position of the step
+    y: np.ndarray
+    repeats: np.ndarray  # effective number, in readings after the last step
+    meter_ss: float
+    meter_df: float
+    cautions: tuple[str, ...]
+
+
+def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMeans:
+    """Return patch means of one response, blunders set aside and named."""
+    position = {s.name: i for i, s in enumerate(study.steps)}
+    long = readings[readings["response"] == response]
+    groups = long.groupby(["row", "step"], sort=False)["value"].apply(lambda v: v.to_numpy(float))
+    rows, steps, values = [], [], []
+    for (row, step), v in groups.items():
+        rows.append(row)
+        steps.append(position[step])
+        values.append(v)
+    step_of = np.array(steps, int)
+    spread = {k: _robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)}
+    cautions = []
+    for i, v in enumerate(values):
+        keep, blunder = _without_blunder(v, spread[steps[i]])
+        if blunder is not None:
+            values[i] = keep
+            cautions.append(
+                f"trial in row {rows[i]}: one {response} reading of {blunder:g} after {study.steps[steps[i]].name} "
+                f"stands apart from the others ({', '.join(f'{x:g}' for x in keep)}) and was set aside as a slip. "
+                "Read that patch again if it still exists."
+            )
+    last = max(spread)
+    base = spread[last] or 1.0
+    # Sanded surfaces scatter more from spot to spot; their means then count for less.
+    relative = np.array([max((spread[s] or base) / base, 1.0) for s in steps])
+    final = [v for v, s in zip(values, steps, strict=True) if s == last]
+    return PatchMeans(
+        row=np.array(rows, dtype=object),
+        step=step_of,
+        y=np.array([v.mean() for v in values]),
+        repeats=np.array([len(v) for v in values]) / relative**2,
+        meter_ss=float(sum(((v - v.mean()) ** 2).sum() for v in final)),
+        meter_df=float(sum(len(v) - 1 for v in final)),
+        cautions=tuple(cautions),
+    )
+
+
+def _robust_spread(values: Iterable[np.ndarray]) -> float:
+    """Return the SD of repeats about their patch mean, from the median of patch variances."""
+    variances, dfs = [], []
+    for v in values:
+        if len(v) > 1:
+            variances.append(v.var(ddof=1))
+            dfs.append(len(v) - 1)
+    if not variances:
+        return 0.0
+    df = float(np.median(dfs))
+    return float(np.sqrt(np.median(variances) * df / stats.chi2.ppf(0.5, df)))
+
+
+def _without_blunder(v: np.ndarray, spread: float) -> tuple[np.ndarray, float | None]:
+    if len(v) < 3 or spread == 0:
+        return v, None
+    far = np.abs(v - np.median(v))
+    worst = int(far.argmax())
+    rest = np.delete(v, worst)
+    gap = abs(v[worst] - rest.mean())
+    if gap > max(_BLUNDER_SPREADS * spread, _BLUNDER_UNITS) and np.ptp(rest) < 4 * spread:
+        return rest, float(v[worst])
+    return v, None
+
+
+def counted_trials(trials: pd.DataFrame) -> pd.DataFrame:
+    """Return the trials whose readings count: done ones, burn-throughs among them."""
+    return trials[trials["status"] == "done"] if "status" in trials.columns else trials
+
+
+def observe(
+    trials: pd.DataFrame, study: Study, response: str, every_step: bool
+) -> tuple[Observed, np.ndarray, tuple[str, ...]]:
+    """
+    Return what was read of a response, for the fit.
+
+    Returns
+    -------
+    observed : Observed
+    row : ndarray
+        Index label of the trial of each observed row.
+    cautions : tuple of str
+
+    Raises
+    ------
+    ModelError
+        No trial has that response.
+    """
+    done = counted_trials(trials)
+    means = patch_means(readings_of(done, study), study, response)
+    keep = np.ones(len(means.y), bool) if every_step else means.step == len(study.steps) - 1
+    if not keep.any():
+        raise ModelError(
+            f"no done trial has {response}. Read it on every patch, or ask for a goal without it."
+        )
+    position = {label: i for i, label in enumerate(done.index)}
+    place = np.array([position[r] for r in means.row[keep]], int)
+    values = study.basis.values(done)
+    panels = np.unique(done["panel"].astype(str).to_numpy(), return_inverse=True)[1]
+    observed = Observed(
+        rows=Rows(values[place], means.step[keep]),
+        y=means.y[keep],
+        repeats=means.repeats[keep],
+        panel=panels[place],
+        trial=place,
+        meter_ss=means.meter_ss,
+        meter_df=means.meter_df,
+    )
+    return observed, means.row[keep], means.cautions

@@ -1,0 +1,124 @@
+"""The scale on which each response is straight, and back to the meter's own scale.
+
+`z` is that scale; for gloss it is ln roughness up to a constant, so it falls as the finish
+gets better. Each scale gives the reading for a `z`, its slope, and the `z` for a reading.
+What `z` does over the settings belongs to `steps.py` and `surface.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+#: Readings closer to the ceiling than this carry no finite roughness.
+_SMALLEST_SHARE_GAP = 1e-12
+
+
+class Scale(Protocol):
+    """What the fit and the prediction need of a scale."""
+
+    rising: bool
+    metered: bool
+
+    def reading(self, z: np.ndarray) -> np.ndarray:
+        """Return the noise-free reading at `z`."""
+        ...
+
+    def slope(self, z: np.ndarray) -> np.ndarray:
+        """Return d reading / d z."""
+        ...
+
+    def inverse(self, reading: np.ndarray) -> np.ndarray:
+        """Return the `z` whose reading this is; infinite where there is none."""
+        ...
+
+
+@dataclass(frozen=True)
+class GlossScale:
+    """
+    Gloss under a ceiling: reading = ceiling x exp(-exp(2 z)).
+
+    Parameters
+    ----------
+    ceiling : float or ndarray
+        Gloss of the perfectly smooth film, GU.
+    shift : float or ndarray
+        Added to `z`: ties another angle's readings to the same roughness.
+
+    References
+    ----------
+    Bennett, H. E. & Porteus, J. O. (1961), J. Opt. Soc. Am. 51, 123 (from memory).
+
+    Examples
+    --------
+    >>> scale = GlossScale(ceiling=88.0)
+    >>> z = scale.inverse(np.array([40.0, 84.0, 90.0]))
+    >>> z.round(3).tolist()
+    [-0.119, -1.533, -inf]
+    >>> scale.reading(z).round(3).tolist()
+    [40.0, 84.0, 88.0]
+    """
+
+    ceiling: float | np.ndarray
+    shift: float | np.ndarray = 0.0
+    rising = False  # a larger z is a lower gloss
+    metered = True
+
+    def reading(self, z: np.ndarray) -> np.ndarray:
+        """Return gloss in GU."""
+        return self.ceiling * np.exp(-np.exp(2 * np.minimum(z + self.shift, 3.0)))
+
+    def slope(self, z: np.ndarray) -> np.ndarray:
+        """Return d gloss / d z, GU."""
+        square = np.exp(2 * np.minimum(z + self.shift, 3.0))
+        return -2 * square * self.ceiling * np.exp(-square)
+
+    def inverse(self, reading: np.ndarray) -> np.ndarray:
+        """Return ln roughness; -inf at or above the ceiling, +inf at or below zero."""
+        share = np.asarray(reading, float) / self.ceiling
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = 0.5 * np.log(np.maximum(-np.log(np.maximum(share, 0.0)), 0.0))
+        return np.where(share >= 1 - _SMALLEST_SHARE_GAP, -np.inf, z) - self.shift
+
+
+@dataclass(frozen=True)
+class PlainScale:
+    """Readings as they are, for haze by ISO 13803, which is logarithmic already."""
+
+    rising = True
+    metered = True
+
+    def reading(self, z: np.ndarray) -> np.ndarray:
+        """Return `z` itself."""
+        return np.asarray(z, float)
+
+    def slope(self, z: np.ndarray) -> np.ndarray:
+        """Return ones."""
+        return np.ones_like(z)
+
+    def inverse(self, reading: np.ndarray) -> np.ndarray:
+        """Return the reading itself."""
+        return np.asarray(reading, float)
+
+
+@dataclass(frozen=True)
+class CountScale:
+    """Counts of faults: `z` is the log of the expected count; the count is Poisson about it."""
+
+    rising = True
+    metered = False
+
+    def reading(self, z: np.ndarray) -> np.ndarray:
+        """Return the expected count."""
+        return np.exp(np.minimum(z, 8.0))
+
+    def slope(self, z: np.ndarray) -> np.ndarray:
+        """Return d expected count / d z, the expected count itself."""
+        return np.exp(np.minimum(z, 8.0))
+
+    def inverse(self, reading: np.ndarray) -> np.ndarray:
+        """Return ln(count); -inf at zero."""
+        with np.errstate(divide="ignore"):
+            return np.log(np.asarray(reading, float))

@@ -1,0 +1,204 @@
+"""The step model: ln roughness followed through the process, one curve a step.
+
+A step moves z from where the step before left it toward the floor of its grit, pad and
+product: s(n) = f + (s0 - f) (1 + k n / t)^(-t), near exponential decay for a large t and
+a power law for a small one. Floors and rates are small additive models on the log scale.
+Every prior is stated in `PRIORS`, wide, and centred on planning guesses of the trade; the
+shop's own readings outrank them. Fitting is `latent.py`'s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from finishlab import abrasives, optics
+from finishlab.basis import Basis
+from finishlab.model.latent import Rows
+from finishlab.model.likeness import Likeness
+from finishlab.study import Setting, Step
+
+
+@dataclass(frozen=True)
+class Priors:
+    """
+    Centres and spreads of the step model's parameters, all on natural-log scales.
+
+    Shares of the ceiling at which surfaces read are planning guesses (common practice, no
+    source): fresh clear 0.977, P1500 0.03, P3000 0.33, after compounding 0.88, after the
+    last polish 0.985. A spread of 0.5 is a factor of 1.65 either way.
+    """
+
+    fresh_share: float = 0.977
+    fresh_sd: float = 0.6
+    p1500_share: float = 0.03
+    p3000_share: float = 0.33
+    sand_floor_sd: float = 0.4
+    first_pad_share: float = 0.88
+    last_pad_share: float = 0.985
+    pad_floor_sd: float = 0.6
+    level_floor_sd: float = 0.35  # one pad or product against another
+    pair_floor_sd: float = 0.15  # what a pad does with one product and not another
+    rate: float = 0.5  # share of the way to the floor in the first pass, about
+    rate_sd: float = 0.7
+    level_rate_sd: float = 0.35
+    pair_rate_sd: float = 0.15
+    slope_sd: float = 0.3  # of speed and other numbers over their studied range
+    shape: float = 1.5  # ln t
+    shape_sd: float = 1.2
+
+
+PRIORS = Priors()
+#: Seconds of work that count as one pass when a step is set in seconds (common practice, no source).
+_SECONDS_A_PASS = 45.0
+
+
+def _z(share: float) -> float:
+    return float(optics.log_roughness(share))
+
+
+@dataclass(frozen=True, eq=False)
+class _StepPlan:
+    """Where a step's parameters stand in theta and how its settings enter."""
+
+    floor: slice
+    rate: slice
+    shape: int
+    settings: tuple[Setting, ...]
+    pairs: tuple[tuple[Setting, Setting], ...]
+
+
+class StepCurve:
+    """
+    z after each step of a study's processes.
+
+    Parameters
+    ----------
+    basis : Basis
+    """
+
+    misses = (("final", 0.08, 0.7), ("earlier", 0.10, 0.8))
+
+    def __init__(self, basis: Basis, priors: Priors = PRIORS) -> None:
+        self._basis, self._priors = basis, priors
+        self._likeness = Likeness(basis)
+        means, sds = [_z(priors.fresh_share)], [priors.fresh_sd]
+        self.names = ["fresh"]
+        self._plans: list[_StepPlan] = []
+        pad_steps = [s for s in basis.study.steps if s.setting("grit") is None]
+        for step in basis.study.steps:
+            self._plans.append(self._plan(step, pad_steps, means, sds))
+        self.prior_mean, self.prior_sd = np.array(means), np.array(sds)
+
+    def _plan(self, step: Step, pad_steps: list[Step], means: list[float], sds: list[float]) -> _StepPlan:
+        p = self._priors
+        settings = tuple(s for s in step.settings if s is not step.amount and not s.held)
+        choices = [s for s in settings if not s.numeric]
+        pairs = tuple((a, b) for i, a in enumerate(choices) for b in choices[i + 1 :])
+        centre, sd = self._floor_centre(step, pad_steps)
+
+        def add(name: str, mean: float, spread: float) -> None:
+            self.names.append(f"{step.name} {name}")
+            means.append(mean)
+            sds.append(spread)
+
+        def add_block(what: str, base: float, base_sd: float, level_sd: float, pair_sd: float) -> slice:
+            start = len(means)
+            add(what, base, base_sd)
+            for s in settings:
+                if s.numeric:
+                    add(f"{what} {s.name}", 0.0, p.slope_sd)
+                else:
+                    offsets = self._grit_offsets(s, base) if what == "floor" else [0.0] * len(s.levels)
+                    for level, offset in zip(s.levels, offsets, strict=True):
+                        add(f"{what} {level}", offset, level_sd)
+            for a, b in pairs:
+                for x in a.levels:
+                    for y in b.levels:
+                        add(f"{what} {x} {y}", 0.0, pair_sd)
+            return slice(start, len(means))
+
+        floor = add_block("floor", centre, sd, p.level_floor_sd, p.pair_floor_sd)
+        rate = add_block("rate", float(np.log(p.rate)), p.rate_sd, p.level_rate_sd, p.pair_rate_sd)
+        add("shape", p.shape, p.shape_sd)
+        return _StepPlan(floor, rate, len(means) - 1, settings, pairs)
+
+    def _floor_centre(self, step: Step, pad_steps: list[Step]) -> tuple[float, float]:
+        p = self._priors
+        grit = step.setting("grit")
+        if grit is not None:
+            return float(np.mean([self._grit_z(level) for level in grit.levels])), p.sand_floor_sd
+        position = pad_steps.index(step) / max(len(pad_steps) - 1, 1) if len(pad_steps) > 1 else 1.0
+        first, last = _z(p.first_pad_share), _z(p.last_pad_share)
+        return first + position * (last - first), p.pad_floor_sd
+
+    def _grit_z(self, level: str) -> float:
+        """Return z of a surface sanded with a grade, between the two that anchor the priors."""
+        p = self._priors
+        number = float("".join(c for c in abrasives.grade(level).name if c.isdigit()) or 1500)
+        low, high = _z(p.p1500_share), _z(p.p3000_share)
+        return low + (high - low) * float(np.log(number / 1500) / np.log(2))
+
+    def _grit_offsets(self, setting: Setting, base: float) -> list[float]:
+        if setting.name != "grit":
+            return [0.0] * len(setting.levels)
+        return [self._grit_z(level) - base for level in setting.levels]
+
+    def _block(self, plan: _StepPlan, values: np.ndarray) -> np.ndarray:
+        """Return the design rows of a floor or rate: 1, each setting, each pair."""
+        n = len(values)
+        columns = [np.ones((n, 1))]
+        hot: dict[str, np.ndarray] = {}
+        for s in plan.settings:
+            v = values[:, self._basis.column(s.factor)]
+            if s.numeric:
+                x = (2 * v - s.levels[0] - s.levels[-1]) / (s.levels[-1] - s.levels[0])
+                columns.append(np.nan_to_num(x)[:, None])
+            else:
+                hot[s.factor] = (v[:, None] == np.arange(len(s.levels))).astype(float)
+                columns.append(hot[s.factor])
+        for a, b in plan.pairs:
+            columns.append((hot[a.factor][:, :, None] * hot[b.factor][:, None, :]).reshape(n, -1))
+        return np.hstack(columns)
+
+    def curve(self, theta: np.ndarray, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
+        """Return z after each row's step, and its derivatives by the parameters."""
+        n = len(rows)
+        z = np.full(n, theta[0])
+        jacobian = np.zeros((n, len(theta)))
+        jacobian[:, 0] = 1.0
+        for index, (step, plan) in enumerate(zip(self._basis.study.steps, self._plans, strict=True)):
+            amount = self._amount(step, rows.values)
+            go = np.flatnonzero((rows.step >= index) & (amount > 0))
+            if not len(go):
+                continue
+            x = self._block(plan, rows.values[go])
+            floor, rate, t = x @ theta[plan.floor], np.exp(x @ theta[plan.rate]), np.exp(theta[plan.shape])
+            u = rate * amount[go]
+            log_term = np.log1p(u / t)
+            g = np.exp(-t * log_term)
+            gap = z[go] - floor
+            j = jacobian[go] * g[:, None]
+            j[:, plan.floor] += (1 - g)[:, None] * x
+            j[:, plan.rate] += (gap * -g * u / (1 + u / t))[:, None] * x
+            j[:, plan.shape] += gap * g * t * (u / t / (1 + u / t) - log_term)
+            jacobian[go] = j
+            z[go] = floor + gap * g
+        return z, jacobian
+
+    def _amount(self, step: Step, values: np.ndarray) -> np.ndarray:
+        if step.amount is None:
+            return np.ones(len(values))
+        unit = _SECONDS_A_PASS if step.amount.name == "seconds" else 1.0
+        if step.amount.held:
+            return np.full(len(values), step.amount.levels[0] / unit)
+        return values[:, self._basis.column(step.amount.factor)] / unit
+
+    def likeness(self, a: Rows, b: Rows) -> list[np.ndarray]:
+        """Return how alike rows are in what the curves miss: after the last step, and before."""
+        return [self._likeness.final(a, b), self._likeness.earlier(a, b)]
+
+    def own(self, rows: Rows) -> list[np.ndarray]:
+        """Return each row's likeness with itself."""
+        return self._likeness.own(rows)
