@@ -1,0 +1,142 @@
+"""How a figure is framed and how it leaves: as axes, as SVG text, as a file.
+
+What a figure shows is `plots.py`'s business. Kept apart so that every figure has the same
+quiet frame, a legend that covers no mark, and the same text for the same data.
+"""
+
+from __future__ import annotations
+
+import html
+import io
+import textwrap
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from finishlab.errors import FinishlabError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Colours that stay apart for colour-blind eyes (Okabe and Ito 2002: blue, vermillion,
+#: bluish green), and ink and grey; all at least 3:1 against white.
+BLUE, VERMILLION, GREEN, INK, GREY = "#0072B2", "#D55E00", "#009E73", "#1a1a1a", "#595959"
+_GRID = "#d9d9d9"
+_DPI = 200
+
+
+def svg(figure: Axes | Figure, *, name: str = "") -> str:
+    """
+    Return a figure as SVG text, the same text every time for the same figure.
+
+    Text stays text, so that it can be searched and read aloud; no date is written.
+
+    Parameters
+    ----------
+    figure : Axes or Figure
+    name : str, optional
+        What the figure shows, for people who hear it; its title when left out.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element that may stand inside a page.
+    """
+    import matplotlib as mpl
+
+    figure = _figure(figure)
+    buffer = io.StringIO()
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "finishlab"}), warnings.catch_warnings():
+        # The reader's own fonts draw the letters; ours need not have them all.
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        figure.savefig(
+            buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+        )
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    spoken = html.escape(name or " ".join(a.get_title(loc="left") for a in figure.axes), quote=True)
+    return text.replace("<svg", f'<svg role="img" aria-label="{spoken}"', 1)
+
+
+def save(figure: Axes | Figure, path: str | Path) -> Path:
+    """
+    Write a figure as PNG or SVG, by the ending of the name.
+
+    Parameters
+    ----------
+    figure : Axes or Figure
+    path : str or Path
+        Ends in ``.png`` or ``.svg``; an older figure there is replaced.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FinishlabError
+        The name has another ending.
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending == ".svg":
+        path.write_text(svg(figure), encoding="utf-8")
+    elif ending == ".png":
+        _figure(figure).savefig(path, format="png", dpi=_DPI, metadata={"Software": None})
+    else:
+        raise FinishlabError(
+            f"{path.name} ends in '{path.suffix}'; figures are written as .png or .svg. Give one of these endings."
+        )
+    return path
+
+
+def blank(width: float = 8.2, height: float = 3.5) -> Axes:
+    """Return empty axes in inches that belong to no window, for figures that go into a file."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained").add_subplot()
+
+
+def axes(ax: Axes | None) -> Axes:
+    if ax is not None:
+        return ax
+    import matplotlib.pyplot as plt
+
+    return plt.subplots(figsize=(7.0, 4.2), layout="constrained")[1]
+
+
+def _figure(figure: Axes | Figure) -> Figure:
+    from matplotlib.figure import Figure
+
+    return figure if isinstance(figure, Figure) else figure.figure  # type: ignore[return-value]
+
+
+def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False) -> None:
+    """Put the legend where no mark can be: beside the axes, or below their label."""
+    from matplotlib.transforms import offset_copy
+
+    dx, dy = (8, 0) if beside else (0, -36)
+    ax.legend(
+        **({"handles": handles} if handles else {}),
+        loc="center left" if beside else "upper center",
+        bbox_to_anchor=(1, 0.5) if beside else (0.5, 0),
+        bbox_transform=offset_copy(ax.transAxes, fig=_figure(ax), x=dx, y=dy, units="points"),
+        ncols=1 if beside else 2,
+        frameon=False,
+        fontsize=8.5,
+    )
+
+
+def finish(ax: Axes, title: str) -> Axes:
+    """Set the title and the quiet frame; what people named is text, never a formula."""
+    from matplotlib.text import Text
+
+    ax.set_title("\n".join(textwrap.wrap(title, 78)), loc="left", fontsize=10.5, color=INK)
+    ax.grid(color=_GRID, linewidth=0.6)
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for text in ax.findobj(Text):
+        text.set_parse_math(False)
+    return ax

@@ -1,0 +1,313 @@
+"""From a recipe to the plain facts of its procedure.
+
+The result is a dict of text, lists and numbers ready for JSON: the page, the sentence and
+the kept file are all made from it, so that none can say something else. An empty text is
+a line that the shop fills in by hand; nothing it should know is invented here. Words come
+from `words.toml`, rounding from `_show.py`, layout is the template's.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from datetime import date as Date
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from finishlab import _show, plots
+from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
+
+if TYPE_CHECKING:
+    from finishlab.solve import Recipe
+    from finishlab.study import Step, Study
+
+#: Quicker processes named in the evidence.
+_RIVALS = 3
+#: Settings by which a study itself says what machine is used, and how.
+_MACHINE = ("machine", "tool", "speed", "load", "water", "orbit")
+
+
+@cache
+def words() -> dict[str, Any]:
+    """Return every word a procedure shows, as `words.toml` groups them."""
+    return tomllib.loads(files("finishlab.procedure").joinpath("words.toml").read_text(encoding="utf-8"))
+
+
+def procedure_facts(
+    recipe: Recipe,
+    *,
+    number: str,
+    revision: int,
+    date: Date,
+    reason: str,
+    author: str,
+    reviewer: str,
+    owner: str,
+) -> dict[str, Any]:
+    """
+    Return the facts of a procedure as plain Python, ready for JSON.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        One that was found.
+    number : str
+        Number of the procedure.
+    revision : int
+    date : datetime.date
+        Date of this revision.
+    reason : str
+        Why this revision was made; empty for the first issue.
+    author, reviewer, owner : str
+        Who signs; empty for a line to fill in by hand.
+
+    Returns
+    -------
+    dict
+        Text already rounded and in words, but for `figure`, which keeps full precision.
+    """
+    study, w = recipe.study, words()
+    process = _show.process_text(recipe.settings, study)
+    minutes, assurance = _show.minutes_text(recipe.minutes), _show.percent(recipe.assurance)
+    return {
+        "number": number,
+        "revision": revision,
+        "date": date.isoformat(),
+        "title": study.title,
+        "process": process,
+        "goal": goal_text(recipe.goal, study),
+        "wanted": recipe.wanted,
+        "time": _time(recipe),
+        "assurance": w["head"]["assurance_text"].format(
+            assurance=assurance, wanted=_show.asked_percent(recipe.wanted)
+        ),
+        "summary": w["head"]["summary"].format(
+            number=number, revision=revision, process=process, minutes=minutes, assurance=assurance
+        ),
+        "scope": _scope(recipe),
+        "evidence": _evidence(recipe),
+        "materials": [_materials(step, recipe.settings) for step in study.steps],
+        "steps": _steps(recipe),
+        "step_notes": _step_notes(recipe),
+        "checkpoint": w["checkpoints"]["final"].format(goal=goal_text(recipe.goal, study)),
+        "limits": [_limit(name, limit) for name, limit in recipe.limits.items()],
+        "cautions": list(dict.fromkeys([*recipe.cautions, *study.cautions])),
+        "pass_means": study.pass_means,
+        "signoff": {"author": author, "reviewer": reviewer, "owner": owner},
+        "revisions": [[str(revision), date.isoformat(), reason or w["signoff"]["first"], author]],
+        "figure": plain(plots.considered(recipe).to_dict("records")),
+    }
+
+
+def plain(value: Any) -> Any:
+    """
+    Return a value as JSON can hold it: no arrays, no numbers of another library, no NaN.
+
+    Examples
+    --------
+    >>> plain({"a": (1.5, float("nan")), 2: None})
+    {'a': [1.5, None], '2': None}
+    """
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, Date):
+        return value.isoformat()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def goal_text(goal: Mapping[str, Condition], study: Study) -> str:
+    """Return a goal in words, haze with the method that gives it its scale."""
+    method = study.reading.haze_method
+    parts = [c.text(name) + (f" ({method})" if name == "haze" and method else "") for name, c in goal.items()]
+    return "; ".join(parts)
+
+
+def _time(recipe: Recipe) -> list[str]:
+    """Time of a section, and of the job where that says more."""
+    w, job = words()["head"], recipe.study.job
+    changeovers = sum(s.changeover_minutes for s in _worked(recipe))
+    lines = [w["time_of_section"].format(minutes=_show.minutes_text(recipe.minutes))]
+    total = _show.minutes_text(job.sections * recipe.minutes + changeovers)
+    if job.sections > 1:
+        lines.append(w["time_of_job"].format(sections=job.sections, minutes=total))
+    elif changeovers:
+        lines.append(w["one_section"].format(minutes=total))
+    return lines
+
+
+def _worked(recipe: Recipe) -> list[Step]:
+    return [s for s in recipe.study.steps if not _show.left_out(s, recipe.settings)]
+
+
+def _scope(recipe: Recipe) -> dict[str, Any]:
+    study, w = recipe.study, words()["scope"]
+    sections = f"{study.job.sections} section{'s' if study.job.sections > 1 else ''}"
+    return {
+        "job": w["job_text"].format(sections=sections, accept=study.job.accept),
+        "studied": [
+            [s.label(), _show.levels_text(s), _show.setting_text(s, _show.value_of(s, recipe.settings))]
+            for s in study.factors
+        ],
+    }
+
+
+def _evidence(recipe: Recipe) -> dict[str, Any]:
+    e, w = recipe.evidence, words()["evidence"]
+    counts = [w["trials"].format(trials=e["trials"], panels=e["panels"])]
+    if e.get("readings"):
+        counts.append(w["readings"].format(readings=e["readings"]))
+    if e.get("technicians"):
+        counts.append(w["technicians"].format(technicians=e["technicians"]))
+    if e.get("first_date") and e.get("last_date"):
+        counts.append(w["dates"].format(first=e["first_date"], last=e["last_date"]))
+    said = [f"{', '.join(counts)}."]
+    said += [w[name].format(**{name: e[name]}) for name in ("spoiled", "burned") if e.get(name)]
+    said.append(w.get(f"model_{e['model']}", w["model_other"]).format(model=e["model"]))
+    lines = [" ".join(said), w["goal"].format(goal=goal_text(recipe.goal, recipe.study))]
+    lines.append(
+        w["assurance"].format(
+            assurance=_show.percent(recipe.assurance), wanted=_show.asked_percent(recipe.wanted)
+        )
+    )
+    if recipe.saves:
+        lines.append(_saves(recipe.saves))
+    return {
+        "lines": lines,
+        "predicted": _predicted(recipe),
+        "rivals": _rivals(recipe),
+        "fingerprint": e.get("fingerprint", ""),
+    }
+
+
+def _saves(saves: Mapping[str, Any]) -> str:
+    return words()["evidence"]["saves"].format(
+        today_minutes=_show.minutes_text(saves["today_minutes"]),
+        minutes=_show.minutes_text(saves["minutes"], "down"),
+        interval=_show.interval_text(saves["low"], saves["high"], "minutes"),
+    )
+
+
+def _predicted(recipe: Recipe) -> list[list[str]]:
+    """Rows of quantity, expected value, interval of the average, interval of the next job."""
+    p, nan = recipe.predicted, math.nan
+    rows = []
+    for name, (label, unit) in {**RESPONSES, **LIMITS}.items():
+        if p.get(name) is None:
+            continue
+        mean = (p.get(f"{name}_mean_low", nan), p.get(f"{name}_mean_high", nan))
+        job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
+        expected = _show.number(p[name], max(_show.decimals((job[1] - job[0]) / 2), 0))
+        intervals = [_show.interval_text(*i) if not math.isnan(i[0]) else "–" for i in (mean, job)]
+        rows.append([f"{label}, {unit}" if unit else label, expected, *intervals])
+    w = words()["evidence"]
+    section = w["next_section"].format(interval=_show.interval_text(recipe.minutes_low, recipe.minutes_high))
+    return [*rows, [w["minutes"], _show.number(recipe.minutes, 1, "up"), "–", section]]
+
+
+def _rivals(recipe: Recipe) -> list[str]:
+    """The quicker processes that come nearest, in words."""
+    w = words()["evidence"]
+    table = plots.considered(recipe)
+    quicker = table[(table["role"] == "rival") & (table["minutes"] < recipe.minutes)]
+    return [
+        w["rival" if row["keeps_limits"] else "rival_limit"].format(
+            process=row["process"],
+            minutes=_show.minutes_text(row["minutes"]),
+            assurance=_show.percent(row["assurance"]),
+        )
+        for row in quicker.sort_values("assurance", ascending=False).head(_RIVALS).to_dict("records")
+    ]
+
+
+def _materials(step: Step, settings: Mapping[str, Any]) -> dict[str, Any]:
+    """One step's materials and settings, held ones too; an empty machine is for the shop to fill in."""
+    w, row = words()["materials"], {"step": _show.step_name(step), "left_out": _show.left_out(step, settings)}
+    if row["left_out"]:
+        return row
+    lines = {}
+    for s in step.settings:
+        text = _show.setting_text(s, _show.value_of(s, settings))
+        named = text if s.numeric or s.name in text else f"{s.name.replace('_', ' ')}: {text}"
+        said = w["held" if s.held else "studied"].format(setting=named, levels=_show.levels_text(s))
+        lines[s.name] = said
+    machine = [lines.pop(name) for name in _MACHINE if name in lines]
+    changeover = _show.minutes_text(step.changeover_minutes) if step.changeover_minutes else "–"
+    return row | {"settings": list(lines.values()), "machine": "; ".join(machine), "changeover": changeover}
+
+
+def _steps(recipe: Recipe) -> list[dict[str, Any]]:
+    w, study = words()["steps"], recipe.study
+    worked = _worked(recipe)
+    rows: list[dict[str, Any]] = []
+    for i, step in enumerate(study.steps, start=1):
+        row: dict[str, Any] = {"no": i, "step": _show.step_name(step), "left_out": step not in worked}
+        if step not in worked:
+            rows.append(row)
+            continue
+        last = step is worked[-1]
+        amounts = [s for s in step.settings if s.name in AMOUNTS]
+        others = [s for s in step.settings if s.name not in AMOUNTS]
+
+        def said(those: list[Any]) -> str:
+            return ", ".join(_show.setting_text(s, _show.value_of(s, recipe.settings)) for s in those)
+
+        minutes = recipe.predicted.get(f"{step.name}_minutes", math.nan)
+        row |= {
+            "medium": said(others) or w["unstated"],
+            "amount": said(amounts) or w["unstated"],
+            "minutes": "" if math.isnan(minutes) else _show.number(minutes, 1, "up"),
+            "read": _read(recipe) if last or step.name in study.reading.after else w["no_reading"],
+            "accept": goal_text(recipe.goal, study) if last else "",
+            "if_not": w["stop"],
+        }
+        rows.append(row)
+    return rows
+
+
+def _read(recipe: Recipe) -> str:
+    w, reading = words()["steps"], recipe.study.reading
+    parts = [w["wipe"].format(wipe=reading.wipe)] if reading.wipe else []
+    if reading.wait_minutes:
+        parts.append(w["wait"].format(minutes=_show.plain_number(reading.wait_minutes)))
+    what = _show.listed(RESPONSES[name][0] for name in recipe.goal)
+    return "; ".join([*parts, w["reading"].format(what=what, spots=reading.spots)])
+
+
+def _step_notes(recipe: Recipe) -> list[str]:
+    w = words()["steps"]
+    notes = [
+        w["pass_means"].format(pass_means=recipe.study.pass_means),
+        w["total"].format(
+            minutes=_show.minutes_text(recipe.minutes),
+            interval=_show.interval_text(recipe.minutes_low, recipe.minutes_high, "minutes"),
+        ),
+    ]
+    worked = _worked(recipe)
+    if any(f"{s.name}_minutes" not in recipe.predicted for s in worked):
+        notes.append(w["by_step"])
+    return notes + ([w["accept_blank"]] if len(worked) > 1 else [])
+
+
+def _limit(name: str, limit: Mapping[str, Any]) -> str:
+    unit = LIMITS[name][1]
+
+    def shown(key: str, toward: _show.Toward) -> str:
+        value = limit.get(key)
+        return _show.UNKNOWN if value is None else f"{_show.number(value, 1, toward)} {unit}"
+
+    # Toward caution: more film removed, less film left.
+    toward: _show.Toward = "up" if limit.get("at_least") is None else "down"
+    return words()["stop"]["reached"].format(
+        limit=Condition(limit.get("at_least"), limit.get("at_most")).text(name),
+        set_by=limit["set_by"],
+        assurance=_show.asked_percent(limit["assurance"]),
+        probability=_show.percent(limit.get("probability", math.nan)),
+        predicted=shown("predicted", toward),
+        worst=shown("worst", toward),
+    )

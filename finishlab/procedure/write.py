@@ -1,0 +1,299 @@
+"""The files of a procedure: one page for people, one JSON beside it for later reading.
+
+A number is used once: nothing is ever overwritten, and a page is either whole or not
+there. What the page says is decided in `facts.py`; how it looks in `page.html.j2`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import tempfile
+from dataclasses import dataclass
+from datetime import date as Date
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from finishlab import _show, plots
+from finishlab.errors import ProcedureError
+from finishlab.procedure.facts import plain, procedure_facts, words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from jinja2 import Template
+    from matplotlib.axes import Axes
+
+    from finishlab.solve import Recipe
+
+#: Version of the kept JSON; a reader refuses one that it does not know.
+FORMAT = 1
+#: Names that Windows keeps for devices, with any ending (Microsoft, "Naming files, paths, and namespaces").
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "0123456789¹²³")}
+_LONGEST = 64
+
+
+@dataclass(frozen=True, eq=False)
+class Procedure:
+    """
+    A written procedure: where its page is, and the facts it states.
+
+    Attributes
+    ----------
+    number : str
+        As given, for example ``SP-014``.
+    revision : int
+    path : Path
+        The page, HTML; the JSON beside it has the same name.
+    facts : dict
+        What the page says, as plain Python.
+    """
+
+    number: str
+    revision: int
+    path: Path
+    facts: dict[str, Any]
+
+    def __fspath__(self) -> str:
+        """Return the page's path, so that a procedure opens wherever a path does."""
+        return str(self.path)
+
+    def text(self) -> str:
+        """Return one sentence: number, process, minutes a section, assurance."""
+        return self.facts["summary"]
+
+    def table(self) -> pd.DataFrame:
+        """Return the steps: number, step, with what, how much; None for the rest of a left-out step."""
+        import pandas as pd
+
+        w = words()["steps"]
+        rows = [
+            {
+                w["no"]: s["no"],
+                w["step"]: s["step"],
+                w["medium"]: s.get("medium"),
+                w["amount"]: s.get("amount", w["left_out_short"]),
+            }
+            for s in self.facts["steps"]
+        ]
+        return pd.DataFrame(rows)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the figure of the page: the processes that were considered."""
+        import pandas as pd
+
+        return plots.recipe(pd.DataFrame(self.facts["figure"]), wanted=self.facts["wanted"], ax=ax)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return number, revision, path and facts as plain Python."""
+        return {
+            "number": self.number,
+            "revision": self.revision,
+            "path": str(self.path),
+            "facts": plain(self.facts),
+        }
+
+    def _repr_html_(self) -> str:
+        return _show.sentence_and_table(f"{self.text()} {self.path}", self.table())
+
+
+def write_procedure(
+    recipe: Recipe,
+    *,
+    number: str,
+    folder: str | Path = "procedures",
+    date: Date | str | None = None,
+    reason: str = "",
+    author: str = "",
+    reviewer: str = "",
+    owner: str = "",
+) -> Procedure:
+    """
+    Write the shop's standard procedure for a recipe: a page to print, and a file to read later.
+
+    The page stands alone: no script, nothing fetched, its figure inside; it prints on A4
+    and on Letter, in black and white too. What the study does not know (clear coat, cure,
+    colours, lots, names) is a line to fill in by hand.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        As `shortest` returns it; it must be found.
+    number : str
+        Number of the procedure and name of its files, as ``SP-014``. Letters, digits,
+        spaces, dots, dashes and underscores.
+    folder : str or Path, optional
+        Made when it is not there.
+    date : datetime.date or str, optional
+        Date of the revision, as ``2025-11-25``; today when left out.
+    reason : str, optional
+        Why this revision was made; ``first issue`` when left out.
+    author, reviewer, owner : str, optional
+        Who signs; lines to fill in by hand when left out.
+
+    Returns
+    -------
+    Procedure
+
+    Raises
+    ------
+    ProcedureError
+        The recipe was not found, the number cannot name a file or is taken, the date is
+        no date, or the folder cannot be written. Nothing is written then.
+    """
+    if not recipe.found:
+        raise ProcedureError(_not_found(recipe))
+    mistakes = _number_mistakes(number)
+    if isinstance(date, str):
+        try:
+            date = Date.fromisoformat(date)
+        except ValueError:
+            mistakes.append(f"date is {date!r}; write it as year-month-day, as 2025-11-25.")
+    if mistakes:
+        raise ProcedureError(mistakes)
+    signed = {"reason": reason, "author": author, "reviewer": reviewer, "owner": owner}
+    facts = procedure_facts(recipe, number=number, revision=1, date=date or Date.today(), **signed)  # type: ignore[arg-type]
+    kept = {
+        "format": FORMAT,
+        "number": number,
+        "revision": 1,
+        "facts": facts,
+        "recipe": plain(recipe.to_dict()),
+    }
+    page, data = render(facts), json.dumps(kept, ensure_ascii=False, indent=1, allow_nan=False)
+    path = _write(Path(folder), number, page, data)
+    return Procedure(number, 1, path, facts)
+
+
+def render(facts: dict[str, Any]) -> str:
+    """
+    Return the page of a procedure as HTML text.
+
+    Parameters
+    ----------
+    facts : dict
+        As `procedure_facts` returns them; the same facts give the same page.
+    """
+    import pandas as pd
+    from markupsafe import Markup
+
+    ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
+    # Inside a page the element needs no namespace, and so names no address.
+    figure = re.sub(r' xmlns(:xlink)?="[^"]*"', "", plots.svg(ax))
+    return _template().render(f=facts, w=words(), figure=Markup(figure))
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("finishlab.procedure", "")
+    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    environment.filters["css_text"] = _css_text
+    return environment.get_template("page.html.j2")
+
+
+def _css_text(text: str) -> str:
+    """Return text as a CSS string in which only plain letters and digits stand as they are."""
+    from markupsafe import Markup
+
+    safe = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
+    return Markup(f'"{safe}"')
+
+
+def _not_found(recipe: Recipe) -> str:
+    """Say why there is nothing to write, what came nearest, and what would settle it."""
+    wanted = _show.asked_percent(recipe.wanted)
+    said = [
+        f"no process was found that meets the goal with {wanted} assurance, so there is no procedure to write."
+    ]
+    if recipe.closest:
+        process = _show.process_text(recipe.closest["settings"], recipe.study)
+        minutes, assurance = (recipe.closest["minutes"], recipe.closest["assurance"])
+        said.append(f"Closest: {process} ({_show.minutes_text(minutes)}, {_show.percent(assurance)}).")
+    said.append(recipe.would_settle or "Add trials near the closest process, or ask for less.")
+    return " ".join(said)
+
+
+def _number_mistakes(number: str) -> list[str]:
+    """Return what keeps a number from naming a file on any of the systems in use."""
+    if not isinstance(number, str) or not number.strip():
+        return [f"number is {number!r}; a procedure needs one, as SP-014."]
+    mistakes = []
+    if wrong := sorted({c for c in number if not (c.isalnum() or c in " ._-")}):
+        shown = " ".join(repr(c) for c in wrong)
+        mistakes.append(
+            f"number {number!r} has {shown}, which cannot stand in a file name. "
+            "Use letters, digits, spaces, dots, dashes and underscores, as SP-014."
+        )
+    elif number[0] in " .-" or number[-1] in " .":
+        mistakes.append(
+            f"number {number!r} begins with a space, dot or dash, or ends with a space or dot. Leave that off, as SP-014."
+        )
+    if number.split(".")[0].strip().casefold() in _RESERVED:
+        mistakes.append(
+            f"number {number!r} is a name that Windows keeps for a device. Use another, as SP-014."
+        )
+    if len(number) > _LONGEST:
+        mistakes.append(
+            f"number has {len(number)} characters; at most {_LONGEST} make a file name. Shorten it."
+        )
+    return mistakes
+
+
+# --- files ---------------------------------------------------------------------------------
+
+
+def _write(folder: Path, number: str, page: str, data: str) -> Path:
+    """Write page and data under a number that is not taken; both or none."""
+    path, beside = folder / f"{number}.html", folder / f"{number}.json"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # Names that differ in capitals only are one file on some systems.
+        taken = {p.name.casefold(): p for p in folder.iterdir()}
+        for target in (path, beside):
+            if found := taken.get(target.name.casefold()):
+                raise ProcedureError(_taken(number, found))
+        _place(beside, data, number)
+        try:
+            _place(path, page, number)
+        except BaseException:
+            beside.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise ProcedureError(
+            f"procedure {number} cannot be written in {folder} ({error.strerror or error}). "
+            "Nothing was written. Give a folder that you may write to."
+        ) from error
+    return path
+
+
+def _place(target: Path, text: str, number: str) -> None:
+    """Put a whole file in place at once; refuse when one came there meanwhile."""
+    handle, name = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
+    try:
+        with open(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        # mkstemp lets the owner alone read; a procedure is for everyone in the shop.
+        os.chmod(name, 0o644)
+        try:
+            os.link(name, target)  # unlike replace, fails when the target is there
+        except FileExistsError:
+            raise ProcedureError(_taken(number, target)) from None
+        except OSError:
+            # Some file systems know no links; the check before stands alone then.
+            if target.exists():
+                raise ProcedureError(_taken(number, target)) from None
+            os.replace(name, target)
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def _taken(number: str, found: Path) -> str:
+    return (
+        f"procedure {number} is there already: {found}. It was not touched. "
+        "Give another number, or move the old files away first."
+    )
