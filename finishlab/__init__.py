@@ -25,6 +25,7 @@ _PLACES = {
     "FinishModel": "model",
     "shortest": "solve",
     "frontier": "solve",
+    "Frontier": "solve",
     "follow_up": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
@@ -39,6 +40,7 @@ _PLACES = {
 
 __all__ = [
     "FinishModel",
+    "Frontier",
     "FinishlabError",
     "ModelError",
     "OutsideStudy",
@@ -74,7 +76,7 @@ if TYPE_CHECKING:
     from finishlab.plan import plan_trials
     from finishlab.procedure import write_procedure
     from finishlab.records import read_trials, write_trials
-    from finishlab.solve import Recipe, follow_up, frontier, shortest
+    from finishlab.solve import Frontier, Recipe, follow_up, frontier, shortest
     from finishlab.study import Study
 
 

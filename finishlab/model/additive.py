@@ -60,6 +60,21 @@ class Additive:
             df = min(df, part.fit.df_resid)
         return mean, np.sqrt(known), panel, np.sqrt(patch), df
 
+    def difference(self, a: np.ndarray, b: np.ndarray, cover: float = 0.9) -> tuple[float, float, float]:
+        """
+        Return how much more process `a` takes than `b` on average, and its interval.
+
+        What both have in common cancels, so the interval covers the difference of the two
+        processes' averages, not of two single sections.
+        """
+        mean, variance, df = 0.0, 0.0, np.inf
+        for part in self.parts:
+            d = _matrix(self.basis, part.steps, a, part.richness) - _matrix(self.basis, part.steps, b, part.richness)
+            m, se = part.fit.predict(d)
+            mean, variance, df = mean + float(m[0]), variance + float(se[0]) ** 2, min(df, part.fit.df_resid)
+        reach = float(stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(variance))
+        return mean, mean - reach, mean + reach
+
     def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return mean and the interval that holds the next section's value with `cover`."""
         mean, known, panel, patch, df = self.predict(values)

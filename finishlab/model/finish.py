@@ -21,7 +21,7 @@ from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.readings import counted_trials
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.records import check_trials
-from finishlab.study import RESPONSES, Study
+from finishlab.study import RESPONSES, Condition, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,9 +117,13 @@ class FinishModel:
             what="film removed",
         )
 
-    def probability_of(self, values: np.ndarray, goal: Mapping[str, Any]) -> np.ndarray:
-        """As `probability`, for processes as `Basis.values` and a goal as conditions."""
-        missed = sum(1 - self.response(name).probability(values, condition) for name, condition in goal.items())
+    def probability_of(
+        self, values: np.ndarray, goal: Mapping[str, Condition], more_trials: float = 0.0
+    ) -> np.ndarray:
+        """As `probability`, for processes as `Basis.values`; `more_trials` as `ResponseFit.predicted`."""
+        missed = np.zeros(len(values))
+        for name, condition in goal.items():
+            missed += 1 - self.response(name).probability(values, condition, more_trials)
         return np.maximum(1 - missed, 0.0)
 
     def probability(self, processes: pd.DataFrame, *, goal: Mapping[str, Any] | None = None) -> pd.Series:

@@ -79,19 +79,28 @@ class ResponseFit:
     counted: int
     cautions: tuple[str, ...]
 
-    def predicted(self, values: np.ndarray) -> Predicted:
-        """Return z of processes after the last step."""
+    def predicted(self, values: np.ndarray, more_trials: float = 0.0) -> Predicted:
+        """
+        Return z of processes after the last step.
+
+        With `more_trials`, as well as each process would be known had it been worked that
+        many times more, four patches a new panel; infinity stands for perfect knowledge.
+        """
         last = len(self.study.steps) - 1
-        return predict(self.posterior, Rows(values, np.full(len(values), last)))
+        p = predict(self.posterior, Rows(values, np.full(len(values), last)))
+        if more_trials == 0:
+            return p
+        noise = ((4 * p.sd_panel**2 + p.sd_section**2) / more_trials)[:, None]
+        return replace(p, sd_known=np.sqrt(p.sd_known**2 * noise / (p.sd_known**2 + noise)))
 
     @property
     def failure_share(self) -> float:
         """Expected share of patches that fail outright, 0 when none has been seen to."""
         return (self.failed + 0.5) / (self.counted + 1) if self.failed else 0.0
 
-    def probability(self, values: np.ndarray, condition: Condition) -> np.ndarray:
+    def probability(self, values: np.ndarray, condition: Condition, more_trials: float = 0.0) -> np.ndarray:
         """Return the probability that the next job meets a condition, shape (rows,)."""
-        p = job_probability(self.predicted(values), condition, self.study.reading.spots, self.study.job)
+        p = job_probability(self.predicted(values, more_trials), condition, self.study.reading.spots, self.study.job)
         return p * (1 - self.failure_share) ** self.study.job.sections
 
     def intervals(self, values: np.ndarray) -> dict[str, np.ndarray]:

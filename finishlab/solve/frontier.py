@@ -1,0 +1,152 @@
+"""Minutes against the target: what a higher finish costs.
+
+One fitted model, asked again and again with another target; nothing is fitted here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from finishlab import _show
+from finishlab.errors import StudyError
+from finishlab.model import FinishModel
+from finishlab.solve.search import candidates
+from finishlab.study import RESPONSES, Condition, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+#: Targets asked about when none are given.
+_TARGETS = 9
+
+
+@dataclass(frozen=True, eq=False)
+class Frontier:
+    """
+    The shortest process for each of several targets.
+
+    Attributes
+    ----------
+    targets : DataFrame
+        `target`, `found`, `minutes`, `minutes_low`, `minutes_high` (90 % interval of the
+        next section), `assurance`, and the factors; NaN where none was found.
+    response : str
+    wanted : float
+        Assurance asked of each.
+    study : Study
+    cautions : tuple of str
+    """
+
+    targets: pd.DataFrame
+    response: str
+    wanted: float
+    study: Study
+    cautions: tuple[str, ...]
+
+    def text(self) -> str:
+        """Say what the range of targets costs."""
+        label, unit = RESPONSES[self.response]
+        found = self.targets[self.targets["found"]]
+        with_ = f"with {_show.asked_percent(self.wanted)} assurance"
+        if found.empty:
+            return f"No studied process reaches any of these targets of {label} {with_}."
+        first, last = found.iloc[0], found.iloc[-1]
+        unit = f" {unit}" if unit else ""
+        return (
+            f"{label} {with_}: {first['target']:g}{unit} takes {_show.minutes_text(first['minutes'])} a section, "
+            f"{last['target']:g}{unit} takes {_show.minutes_text(last['minutes'])}."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Return a copy of the targets."""
+        return self.targets.copy()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain Python."""
+        rows = self.targets.astype(object).where(self.targets.notna(), None).to_dict("records")
+        return {"response": self.response, "wanted": self.wanted, "targets": rows, "cautions": list(self.cautions)}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw minutes against the target."""
+        from finishlab import plots
+
+        return plots.frontier(self.targets, response=self.response, wanted=self.wanted, ax=ax)
+
+    def _repr_html_(self) -> str:
+        return _show.sentence_and_table(self.text(), self.table())
+
+
+def frontier(
+    model: FinishModel,
+    response: str,
+    *,
+    targets: Sequence[float] | None = None,
+    goal: Mapping[str, Any] | None = None,
+    assurance: float | None = None,
+) -> Frontier:
+    """
+    Find the shortest process for each of several targets of one response.
+
+    Parameters
+    ----------
+    model : FinishModel
+    response : str
+        As ``gloss_20``; the other goals stay as they are.
+    targets : sequence of float, optional
+        Values to ask for, at least (gloss) or at most (haze, faults); nine about what the
+        trials reached when not given.
+    goal, assurance : optional
+        As `shortest`.
+
+    Returns
+    -------
+    Frontier
+
+    Raises
+    ------
+    StudyError
+        The response is not known, or targets are empty.
+    """
+    import pandas as pd
+
+    conditions, wanted = model.study.asked(goal, assurance)
+    if response not in RESPONSES:
+        raise StudyError(f"'{response}' is not a response. Known are {', '.join(RESPONSES)}.")
+    rising = response.startswith("gloss")
+    asked = np.unique(np.asarray(targets if targets is not None else _about(model, response), float))
+    if not len(asked):
+        raise StudyError("no target was given. Name at least one, or leave targets out.")
+    others = {k: v for k, v in conditions.items() if k != response}
+    all_ = candidates(model, others)
+    missed_others = 1 - all_.probability
+    rows = []
+    for target in asked:
+        condition = Condition(at_least=float(target)) if rising else Condition(at_most=float(target))
+        p = model.response(response).probability(all_.values, condition)
+        at = replace(all_, probability=np.maximum(p - missed_others, 0.0)).best(wanted)
+        row: dict[str, Any] = {"target": float(target), "found": at is not None}
+        if at is not None:
+            value = all_.values[[at]]
+            low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
+            p_at = max(float(p[at] - missed_others[at]), 0.0)
+            row |= {"minutes": float(all_.minutes[at]), "minutes_low": low, "minutes_high": high, "assurance": p_at}
+            row |= model.study.basis.settings(value[0])
+        rows.append(row)
+    columns = ["target", "found", "minutes", "minutes_low", "minutes_high", "assurance", *model.study.basis.names]
+    return Frontier(pd.DataFrame(rows).reindex(columns=columns), response, wanted, model.study, model.cautions)
+
+
+def _about(model: FinishModel, response: str) -> np.ndarray:
+    """Return targets about what the trials reached, in round numbers."""
+    reached = model.response(response).left_out.y
+    low, high = np.quantile(reached, [0.5, 1.0]) if response.startswith("gloss") else np.quantile(reached, [0.0, 0.5])
+    if response == "faults":
+        return np.arange(0, int(high) + 2)
+    step = max(round((high - low) / (_TARGETS - 1) * 2) / 2, 0.5)
+    top = np.floor(high / step) * step
+    return top - step * np.arange(_TARGETS) if response.startswith("gloss") else np.ceil(low / step) * step + step * np.arange(_TARGETS)

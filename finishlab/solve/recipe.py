@@ -1,0 +1,179 @@
+"""The recommended process with its evidence: `Recipe`.
+
+A recipe is a frozen answer. It says the process, its minutes, its assurance, what came
+close, what it saves and what deserves care; or that nothing was found, what comes nearest
+and what would settle it. It is found in `shortest.py` and hung up by `finishlab.procedure`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from finishlab import _show
+from finishlab.study import Condition, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, eq=False)
+class Recipe:
+    """
+    The shortest process found for a goal, or that none was found.
+
+    Attributes
+    ----------
+    found : bool
+    settings : dict
+        Factor -> setting; None for the settings of a left-out step. Empty when not found.
+    minutes, minutes_low, minutes_high : float
+        Working minutes of one section, with the 90 % interval of the next section. NaN when
+        not found.
+    assurance : float
+        Probability that the next job meets every goal, 0 to 1, on average over studies.
+    wanted : float
+        The assurance asked for.
+    goal : dict of response -> Condition
+    study : Study
+    predicted : dict
+        Readings and minutes of the process (of the closest when none was found), with
+        intervals named by what they cover, as `FinishModel.predict`.
+    rivals : DataFrame
+        Quicker processes that fall short and near equals that do not, by minutes.
+    closest : dict or None
+        `settings`, `minutes`, `assurance` of what comes nearest when none was found.
+    saves : dict or None
+        `minutes`, `low`, `high` saved a section against today's process (90 % interval),
+        `today_minutes`, `today_assurance`.
+    limits : dict
+        Of each limit: what it asks, who set it, what is predicted.
+    evidence : dict
+        What it rests on: trials, panels, model, fingerprint, ceiling, spreads.
+    would_settle : str
+        When none was found: what would settle it.
+    cautions : tuple of str
+    """
+
+    found: bool
+    settings: dict[str, Any]
+    minutes: float
+    minutes_low: float
+    minutes_high: float
+    assurance: float
+    wanted: float
+    goal: dict[str, Condition]
+    study: Study
+    predicted: dict[str, float]
+    rivals: pd.DataFrame
+    closest: dict[str, Any] | None
+    saves: dict[str, float] | None
+    limits: dict[str, dict[str, Any]]
+    evidence: dict[str, Any]
+    would_settle: str
+    cautions: tuple[str, ...]
+
+    def text(self) -> str:
+        """Say the answer in plain words, numbers after them."""
+        goal = _show.listed(c.text(name) for name, c in self.goal.items())
+        wanted = _show.asked_percent(self.wanted)
+        stand = f"({self.evidence['trials']} trials, {self.evidence['panels']} panels)"
+        if not self.found:
+            nearest = ""
+            if self.closest:
+                nearest = (
+                    f" Closest: {_show.process_text(self.closest['settings'], self.study)}, "
+                    f"{_show.minutes_text(self.closest['minutes'])} a section at {_show.percent(self.closest['assurance'])}."
+                )
+            return f"Cannot name a process yet that reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
+        lines = [
+            f"{_show.process_text(self.settings, self.study)}: {_show.minutes_text(self.minutes)} a section"
+            f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
+        ]
+        quicker = self.quicker()
+        if quicker is not None:
+            lines.append(
+                f"Closest quicker choice: {_show.process_text(quicker, self.study)}, "
+                f"{_show.minutes_text(quicker['minutes'])} at {_show.percent(quicker['assurance'])}."
+            )
+        return " ".join(lines)
+
+    def _saving(self) -> str:
+        if not self.saves:
+            return ""
+        saved = self.saves["minutes"]
+        if self.saves["low"] <= 0 <= self.saves["high"]:
+            return ", about as long as today's process"
+        word = "less" if saved > 0 else "more"
+        return f", {_show.number(abs(saved), toward='down')} {word} than today's process"
+
+    def quicker(self) -> dict[str, Any] | None:
+        """Return the likeliest of the quicker processes that fall short, or None."""
+        if not self.found or self.rivals.empty:
+            return None
+        short = self.rivals[(self.rivals["minutes"] < self.minutes) & self.rivals["keeps_limits"]]
+        return dict(short.loc[short["assurance"].idxmax()]) if len(short) else None
+
+    def table(self) -> pd.DataFrame:
+        """Return every process considered, in words, the chosen one first."""
+        return _show.considered(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain Python, at full precision; `from_dict` brings it back."""
+        return {
+            "found": self.found,
+            "settings": dict(self.settings),
+            "minutes": _plain(self.minutes),
+            "minutes_low": _plain(self.minutes_low),
+            "minutes_high": _plain(self.minutes_high),
+            "assurance": _plain(self.assurance),
+            "wanted": self.wanted,
+            "goal": {name: c.to_dict() for name, c in self.goal.items()},
+            "study": self.study.source,
+            "predicted": dict(self.predicted),
+            "rivals": self.rivals.astype(object).where(self.rivals.notna(), None).to_dict("records"),
+            "closest": self.closest,
+            "saves": self.saves,
+            "limits": {name: dict(v) for name, v in self.limits.items()},
+            "evidence": dict(self.evidence),
+            "would_settle": self.would_settle,
+            "cautions": list(self.cautions),
+        }
+
+    @classmethod
+    def from_dict(cls, facts: Mapping[str, Any]) -> Recipe:
+        """Make the recipe again from what `to_dict` gave."""
+        import pandas as pd
+
+        study = Study.from_toml(facts["study"])
+        goal, _ = study.asked(facts["goal"])
+        columns = [*study.basis.names, "minutes", "minutes_low", "minutes_high", "assurance", "keeps_limits"]
+        numbers = {
+            k: math.nan if facts[k] is None else facts[k]
+            for k in ("minutes", "minutes_low", "minutes_high", "assurance")
+        }
+        rest = {k: facts[k] for k in ("found", "settings", "wanted", "predicted", "closest", "saves", "limits", "evidence", "would_settle")}
+        return cls(
+            **numbers,
+            **rest,
+            goal=goal,
+            study=study,
+            rivals=pd.DataFrame(facts["rivals"], columns=columns),
+            cautions=tuple(facts["cautions"]),
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw minutes against the probability that the next job meets the goal."""
+        from finishlab import plots
+
+        return plots.recipe(self.table(), wanted=self.wanted, ax=ax)
+
+    def _repr_html_(self) -> str:
+        return _show.sentence_and_table(self.text(), self.table())
+
+
+def _plain(x: float) -> float | None:
+    return None if math.isnan(x) else x

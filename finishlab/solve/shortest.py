@@ -1,0 +1,239 @@
+"""The main question: which process takes the least minutes and keeps its promise?
+
+Never by point prediction: among many processes the one whose error flatters it most would
+win. A process counts when the probability that the next job meets every goal is as high
+as asked, and every limit is kept as surely as its setter asked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from finishlab import _show
+from finishlab.model import FinishModel
+from finishlab.solve.recipe import Recipe
+from finishlab.solve.search import Candidates, candidates
+from finishlab.study import Condition
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Rivals shown of each sort, and how much longer than the chosen a near equal may be.
+_RIVALS, _NEAR = 5, 1.10
+#: Below this probability "likeliest" means nothing.
+_SOME_CHANCE = 0.01
+#: Rounds of four looked ahead when asking what would settle a question.
+_MOST_ROUNDS = 10
+
+
+def shortest(
+    model: FinishModel, *, goal: Mapping[str, Any] | None = None, assurance: float | None = None
+) -> Recipe:
+    """
+    Find the process with the least predicted minutes that keeps its promise.
+
+    Parameters
+    ----------
+    model : FinishModel
+    goal : mapping, optional
+        In the words of the study file, as ``{"gloss_20": {"at_least": 84}}``; the study's own when not given.
+    assurance : float, optional
+        Probability that the next job meets every goal; the study's own when not given.
+
+    Returns
+    -------
+    Recipe
+        ``found`` False when nothing studied reaches it surely enough, with the closest
+        and what would settle it. Only settings within the study are ever named.
+
+    Raises
+    ------
+    StudyError
+        The goal or assurance is not right.
+    ModelError
+        The goal names a response that was never read, or a limit cannot be judged.
+    """
+    conditions, wanted = model.study.asked(goal, assurance)
+    seen = candidates(model, conditions, enough=lambda c: _seen_enough(c, wanted))
+    at = seen.best(wanted)
+    if at is None:
+        return _not_found(model, conditions, wanted, seen)
+    values = seen.values[[at]]
+    predicted = {k: float(v[0]) for k, v in model.predict_values(values, conditions).items()}
+    return Recipe(
+        found=True,
+        settings=model.study.basis.settings(values[0]),
+        minutes=predicted["minutes"],
+        minutes_low=predicted["minutes_low"],
+        minutes_high=predicted["minutes_high"],
+        assurance=float(seen.probability[at]),
+        wanted=wanted,
+        goal=dict(conditions),
+        study=model.study,
+        predicted=predicted,
+        rivals=_table(model, seen.where(_rivals(seen, at, wanted))),
+        closest=None,
+        saves=_saves(model, values, conditions),
+        limits=model.limit_facts(values),
+        evidence=model.evidence(),
+        would_settle="",
+        cautions=(*model.cautions, *_edge_cautions(model, values[0])),
+    )
+
+
+def _seen_enough(seen: Candidates, wanted: float) -> bool:
+    at = seen.best(wanted)
+    return at is not None and seen.minutes[-1] > _NEAR * seen.minutes[at]
+
+
+def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
+    """Return the quicker ones that no still quicker one beats, and near equals that keep the promise."""
+    quicker, best = [], -1.0
+    for i in range(at):
+        if seen.keeps_limits[i] and seen.probability[i] > best:
+            best = seen.probability[i]
+            quicker.append(i)
+    near = [
+        i
+        for i in range(at + 1, len(seen))
+        if seen.minutes[i] <= _NEAR * seen.minutes[at] and seen.probability[i] >= wanted and seen.keeps_limits[i]
+    ]
+    return np.array([*quicker[-_RIVALS:], *near[:_RIVALS]], int)
+
+
+def _table(model: FinishModel, some: Candidates) -> pd.DataFrame:
+    table = model.study.basis.frame(some.values)
+    table["minutes"], table["minutes_low"], table["minutes_high"] = model.minutes.interval(some.values)
+    table["assurance"], table["keeps_limits"] = some.probability, some.keeps_limits
+    return table
+
+
+def _today(model: FinishModel) -> np.ndarray | None:
+    import pandas as pd
+
+    today = model.study.today
+    return None if today is None else model.study.basis.values(pd.DataFrame([today]))
+
+
+def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]) -> dict[str, float] | None:
+    today = _today(model)
+    if today is None:
+        return None
+    saved, low, high = model.minutes.difference(today, values)
+    minutes, minutes_low, minutes_high = (float(x[0]) for x in model.minutes.interval(today))
+    return {
+        "minutes": saved,
+        "low": low,
+        "high": high,
+        "today_minutes": minutes,
+        "today_minutes_low": minutes_low,
+        "today_minutes_high": minutes_high,
+        "today_assurance": float(model.probability_of(today, goal)[0]),
+    }
+
+
+def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
+    """Caution where more of a setting was never tried and might have been quicker or surer."""
+    cautions = []
+    for factor, value in zip(model.study.basis.factors, row, strict=True):
+        if not factor.numeric or math.isnan(value):
+            continue
+        step = model.study.step(factor.step)
+        if value == factor.levels[-1] or (value == factor.levels[0] and not (factor is step.amount and value == 0)):
+            side = "most" if value == factor.levels[-1] else "least"
+            cautions.append(
+                f"{factor.label().capitalize()} of the recipe stands at the {side} that was studied ({value:g}); a better process may lie beyond. "
+                "Widen the study there before settling on it."
+            )
+    return cautions
+
+
+# --- nothing found -----------------------------------------------------------------------
+
+
+def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates) -> Recipe:
+    allowed = np.where(seen.keeps_limits, seen.probability, -1.0)
+    at = _closest(model, goal, seen)
+    values = seen.values[[at]]
+    predicted = {k: float(v[0]) for k, v in model.predict_values(values, goal).items()}
+    nan = math.nan
+    return Recipe(
+        found=False,
+        settings={},
+        minutes=nan,
+        minutes_low=nan,
+        minutes_high=nan,
+        assurance=nan,
+        wanted=wanted,
+        goal=dict(goal),
+        study=model.study,
+        predicted=predicted,
+        rivals=_table(model, seen.where(np.array([i for i in np.argsort(-allowed)[1 : 1 + _RIVALS] if allowed[i] >= 0], int))),
+        closest={
+            "settings": model.study.basis.settings(values[0]),
+            **{k: predicted[k] for k in ("minutes", "minutes_low", "minutes_high")},
+            "assurance": float(seen.probability[at]),
+        },
+        saves=_saves(model, values, goal),
+        limits=model.limit_facts(values),
+        evidence=model.evidence(),
+        would_settle=_would_settle(model, goal, wanted, seen, values),
+        cautions=model.cautions,
+    )
+
+
+def _closest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -> int:
+    """Return the likeliest process; where none has a chance, the one whose first goal reads nearest."""
+    allowed = seen.keeps_limits if seen.keeps_limits.any() else np.ones(len(seen), bool)
+    if seen.probability[allowed].max() >= _SOME_CHANCE:
+        return int(np.argmax(np.where(allowed, seen.probability, -1.0)))
+    name, condition = next(iter(goal.items()))
+    value = model.response(name).intervals(seen.values)["value"]
+    low = -np.inf if condition.at_least is None else condition.at_least
+    high = np.inf if condition.at_most is None else condition.at_most
+    short = np.maximum(low - value, 0) + np.maximum(value - high, 0)
+    return int(np.argmin(np.where(allowed, short, np.inf)))
+
+
+def _would_settle(
+    model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates, closest: np.ndarray
+) -> str:
+    """Say what would settle it: a lower goal, another limit, or so many more trials."""
+    for name, condition in goal.items():
+        if name.startswith("gloss") and condition.at_least is not None:
+            ceilings = model.response(name).posterior.ceilings.astype(float)
+            low, high = np.quantile(ceilings, [0.05, 0.95])
+            if condition.at_least >= high:
+                return (
+                    f"A {condition.text(name)} lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
+                    "the trials tell: no process reaches it. Lower the goal."
+                )
+    if not seen.keeps_limits.any():
+        named = _show.listed(f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items())
+        return (
+            f"No studied process keeps {named or 'clear of the burn-through'} surely enough. Study milder settings; "
+            "whether a limit may change is for the person who set it."
+        )
+    if ((seen.probability >= wanted) & ~seen.keeps_limits).any():
+        return (
+            "Processes that reach the goal break a limit or are as harsh as one that burned through. Study a gentler way to the "
+            "same finish, or lower the goal; whether a limit may change is for the person who set it."
+        )
+    if model.probability_of(closest, goal, more_trials=math.inf)[0] < wanted:
+        sections = model.study.job.sections
+        job = f" in every one of {sections} sections" if sections > 1 and model.study.job.accept == "every section" else ""
+        return (
+            f"More trials of the closest process alone would not bring it there: the spread from panel to panel and patch to patch leaves it short{job}. "
+            "Lower the goal or the assurance, or study a process that comes further, such as a finer last step."
+        )
+    for rounds in range(1, _MOST_ROUNDS + 1):
+        if model.probability_of(closest, goal, more_trials=4.0 * rounds)[0] >= wanted:
+            return (
+                f"Cannot tell yet: about {4 * rounds} more trials of the closest process, on new panels, would settle it "
+                "if they read as it is now expected to. Plan them with follow_up."
+            )
+    return "Cannot tell yet, and many more trials would be needed. Plan rounds with follow_up, or lower the goal or the assurance."
