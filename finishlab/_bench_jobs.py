@@ -20,7 +20,7 @@ RESPONSES = ("gloss_20", "gloss_60", "haze", "faults")
 RESOLUTION = 0.1
 _HAZE_KNEE = 0.55
 #: Points over the sections of a job, where their mean counts.
-_POINTS = 2048
+_POINTS = 1024
 
 
 def optical(
@@ -159,7 +159,7 @@ def _variances(shop: Shop, slope_20: FloatArray, slope_60: FloatArray, spots: in
     return {
         "gloss_20": reading_sd(shop, slope_20) ** 2 / spots,
         "gloss_60": reading_sd(shop, slope_60) ** 2 / spots + (shop.slack_sd * slope_60) ** 2,
-        "haze": np.asarray(shop.haze_sd**2 + shop.haze_meter_sd**2 / spots),
+        "haze": np.full_like(slope_20, shop.haze_sd**2 + shop.haze_meter_sd**2 / spots),
     }
 
 

@@ -252,12 +252,12 @@ def draw_shop(kind: int, seed: int) -> Shop:
     p1500 = rng.uniform(1.2, 4.5)
     p2000 = max(rng.uniform(3, 11), 1.5 * p1500)
     sanded = np.exp(log_roughness(np.array([p1500, p2000, rng.uniform(18, 42)]) / ceiling_20))
-    tau = by_pad_and_product([1.7, 2.1, 2.6], 0.12, 0.12, 0.12)
-    floor = by_pad_and_product([0.36, 0.30, 0.25], 0.12, 0.10, 0.12)
+    tau = by_pad_and_product([1.6, 1.9, 2.2], 0.12, 0.12, 0.12)
+    floor = by_pad_and_product([0.37, 0.30, 0.23], 0.12, 0.10, 0.12)
     cut = Stage(
         floor=floor,
         tau=tau * {3: 1.1, 7: 1.7}.get(kind, 1.0),
-        slows=by_pad_and_product([0.5, 0.9, 1.5], 0.15, 0.10, 0.10),
+        slows=by_pad_and_product([0.55, 0.9, 1.3], 0.15, 0.10, 0.10),
         power=by_pad_and_product([0.60, 0.75, 0.95], 0.04, 0.03, 0.03),
         best=rng.uniform(4, 9, (3, 2)),
         harm=by_pad_and_product([0.10, 0.07, 0.05], 0.2, 0.1, 0.2),
@@ -265,9 +265,9 @@ def draw_shop(kind: int, seed: int) -> Shop:
     )
     polish = Stage(
         floor=rng.uniform(0.07, 0.10),
-        tau=rng.uniform(1.7, 2.4) * {3: 0.9, 7: 1.3}.get(kind, 1.0),
+        tau=rng.uniform(2.0, 2.8) * {3: 0.9, 7: 1.6}.get(kind, 1.0),
         slows=rng.uniform(0.7, 1.1),
-        power=rng.uniform(0.65, 0.8),
+        power=rng.uniform(0.55, 0.70),
         best=rng.uniform(3, 7),
         harm=rng.uniform(0.03, 0.06),
         shape=rng.uniform(1.5, 2.2),
@@ -306,9 +306,10 @@ def draw_shop(kind: int, seed: int) -> Shop:
         misread=rng.uniform(0.01, 0.025) if kind == 6 else 0.0,
         setup_minutes=rng.uniform(0.3, 0.6, 3),
         wipe_minutes=rng.uniform(0.3, 0.5),
-        sand_pass_minutes=np.sort(spread([0.45, 0.56, 0.74], 0.12)),
-        cut_pass_minutes=spread([0.60, 0.68, 0.74], 0.10),
-        polish_pass_minutes=float(spread(0.70, 0.12)),
+        # Where a fine grit would win in every shop, it has its price.
+        sand_pass_minutes=np.sort(spread([0.44, 0.60, 0.94] if kind in (2, 4) else [0.46, 0.53, 0.66], 0.12)),
+        cut_pass_minutes=spread([0.62, 0.66, 0.68], 0.10),
+        polish_pass_minutes=float(spread(0.76, 0.12)),
         minutes_sd=rng.uniform(0.04, 0.06),
-        share_wanted=rng.uniform(0.12, 0.30),
+        share_wanted=rng.uniform(0.12, 0.28),
     )
