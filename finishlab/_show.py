@@ -371,7 +371,9 @@ def cell(column: str, value: Any) -> str:
         return number(x, 1, "down")
     if column.endswith("_high") or column.endswith("minutes"):
         return number(x, 1, "up")
-    return number(x) if any(name in column for name in _QUANTITIES) else plain_number(x)
+    if any(name in column for name in _QUANTITIES):
+        return number(x)
+    return plain_number(x) if x == round(x) else f"{x:.4g}" if abs(x) < 1000 else f"{x:.1f}"
 
 
 def html_table(df: pd.DataFrame, rows: int = ROWS) -> str:

@@ -64,7 +64,11 @@ haze_method = "ISO 13803"
 FINGERPRINT = "3a7bd3e2360a3d29eea436fcfb7e44c735d117c42d5c1835420b6b9942dd4f1b"
 
 
-def study(title: str = "Box-van side panels, 2K clear", product: str = "compound A", set_by: str | None = "workshop lead, 3 March") -> Study:
+def study(
+    title: str = "Box-van side panels, 2K clear",
+    product: str = "compound A",
+    set_by: str | None = "workshop lead, 3 March",
+) -> Study:
     """A study of three steps; without `set_by` it has no limit. Texts are TOML-escaped here."""
     quoted = [t.replace("\\", "\\\\").replace('"', '\\"') for t in (title, product, set_by or "")]
     limit = f'removed_um = {{ at_most = 8, set_by = "{quoted[2]}", assurance = 0.99 }}' if set_by else ""
@@ -73,11 +77,23 @@ def study(title: str = "Box-van side panels, 2K clear", product: str = "compound
 
 def settings(product: str = "compound A", **changes: Any) -> dict[str, Any]:
     """One process of that study."""
-    base = {"sand_grit": "P2000", "cut_pad": "wool", "cut_product": product, "cut_passes": 4, "polish_passes": 2}
+    base = {
+        "sand_grit": "P2000",
+        "cut_pad": "wool",
+        "cut_product": product,
+        "cut_passes": 4,
+        "polish_passes": 2,
+    }
     return {**base, **changes}
 
 
-def recipe(*, title: str = "Box-van side panels, 2K clear", product: str = "compound A", set_by: str | None = "workshop lead, 3 March", **changes: Any) -> Any:
+def recipe(
+    *,
+    title: str = "Box-van side panels, 2K clear",
+    product: str = "compound A",
+    set_by: str | None = "workshop lead, 3 March",
+    **changes: Any,
+) -> Any:
     """A recipe that was found: 6.83 minutes a section at 0.918, asked for 0.90."""
     its_study = study(title, product, set_by)
     rival = [
@@ -87,8 +103,19 @@ def recipe(*, title: str = "Box-van side panels, 2K clear", product: str = "comp
         (settings(product, polish_passes=3), 7.1, 6.5, 7.9, 0.94, True),
     ]
     names = ["minutes", "minutes_low", "minutes_high", "assurance", "keeps_limits"]
-    rivals = pd.DataFrame([{**s, **dict(zip(names, rest, strict=True))} for s, *rest in rival]).sort_values("minutes")
-    limits = {"removed_um": {"at_most": 8.0, "set_by": set_by, "assurance": 0.99, "predicted": 4.21, "worst": 6.07, "probability": 0.9981}}
+    rivals = pd.DataFrame([{**s, **dict(zip(names, rest, strict=True))} for s, *rest in rival]).sort_values(
+        "minutes"
+    )
+    limits = {
+        "removed_um": {
+            "at_most": 8.0,
+            "set_by": set_by,
+            "assurance": 0.99,
+            "predicted": 4.21,
+            "worst": 6.07,
+            "probability": 0.9981,
+        }
+    }
     fields: dict[str, Any] = {
         "found": True,
         "settings": settings(product),
@@ -100,27 +127,50 @@ def recipe(*, title: str = "Box-van side panels, 2K clear", product: str = "comp
         "goal": its_study.goal,
         "study": its_study,
         "predicted": {
-            "gloss_20": 86.034, "gloss_20_mean_low": 85.21, "gloss_20_mean_high": 86.93,
-            "gloss_20_job_low": 83.72, "gloss_20_job_high": 88.29,
-            "haze": 12.31, "haze_mean_low": 11.2, "haze_mean_high": 13.5, "haze_job_low": 8.4, "haze_job_high": 16.9,
-            "minutes": 6.83, "minutes_low": 6.11, "minutes_high": 7.72,
+            "gloss_20": 86.034,
+            "gloss_20_mean_low": 85.21,
+            "gloss_20_mean_high": 86.93,
+            "gloss_20_job_low": 83.72,
+            "gloss_20_job_high": 88.29,
+            "haze": 12.31,
+            "haze_mean_low": 11.2,
+            "haze_mean_high": 13.5,
+            "haze_job_low": 8.4,
+            "haze_job_high": 16.9,
+            "minutes": 6.83,
+            "minutes_low": 6.11,
+            "minutes_high": 7.72,
         },
         "rivals": rivals,
         "closest": None,
         "saves": {"minutes": 2.07, "low": 1.21, "high": 2.94, "today_minutes": 8.9, "today_assurance": 0.97},
         "limits": limits if set_by else {},
         "evidence": {
-            "trials": 41, "panels": 5, "readings": 369, "model": "steps", "fingerprint": FINGERPRINT,
-            "first_date": "2025-03-04", "last_date": "2025-03-20", "technicians": 2,
-            "ceiling_gloss_20": [88.1, 90.4], "panel_spread": 0.03, "patch_spread": 0.02, "spoiled": 1, "burned": 1,
+            "trials": 41,
+            "panels": 5,
+            "readings": 369,
+            "model": "steps",
+            "fingerprint": FINGERPRINT,
+            "first_date": "2025-03-04",
+            "last_date": "2025-03-20",
+            "technicians": 2,
+            "ceiling_gloss_20": [88.1, 90.4],
+            "panel_spread": 0.03,
+            "patch_spread": 0.02,
+            "spoiled": 1,
+            "burned": 1,
         },
         "would_settle": "",
         "cautions": ("gloss alone cannot see texture; add faults to the goal.",),
     }
     made = SimpleNamespace(**{**fields, **changes})
     made.to_dict = lambda: {
-        "found": made.found, "settings": made.settings, "minutes": made.minutes, "assurance": made.assurance,
-        "study": made.study.source, "rivals": made.rivals.to_dict("records"),
+        "found": made.found,
+        "settings": made.settings,
+        "minutes": made.minutes,
+        "assurance": made.assurance,
+        "study": made.study.source,
+        "rivals": made.rivals.to_dict("records"),
     }
     return made
 
@@ -129,7 +179,13 @@ def not_found() -> Any:
     """A recipe that was not found: the closest process reaches 0.62."""
     nan = math.nan
     return recipe(
-        found=False, settings={}, minutes=nan, minutes_low=nan, minutes_high=nan, assurance=nan, saves=None,
+        found=False,
+        settings={},
+        minutes=nan,
+        minutes_low=nan,
+        minutes_high=nan,
+        assurance=nan,
+        saves=None,
         closest={"settings": settings(cut_passes=8), "minutes": 9.41, "assurance": 0.628},
         would_settle="About 6 more trials near it would settle it.",
     )
