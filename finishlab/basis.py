@@ -84,6 +84,11 @@ class Basis:
         # The columns of `values` that each of these steps fills.
         self._where = [[self._column[t.factor] for t in s.settings if not t.held] for s in self._steps]
 
+    @cached_property
+    def levels(self) -> list[np.ndarray]:
+        """The studied levels of each factor as they stand in `values`."""
+        return [np.array(_positions(f)) for f in self.factors]
+
     # --- words in, words out -------------------------------------------------------------
 
     def column(self, factor: str) -> int:
@@ -255,7 +260,7 @@ class Basis:
         options = []
         for step in self._steps:
             mine = [s for s in step.settings if not s.held]
-            every = np.meshgrid(*map(_positions, mine), indexing="ij")
+            every = np.meshgrid(*[self.levels[self._column[s.factor]] for s in mine], indexing="ij")
             grid = np.column_stack([positions.ravel() for positions in every])
             if step.amount in mine:
                 amount = mine.index(step.amount)
@@ -349,7 +354,8 @@ class Basis:
                     blocks.append((c**2, [f"{f.factor}^2"]))
         if pairs:
             for a, b in itertools.combinations(range(len(self.factors)), 2):
-                product = (coded[a][:, :, None] * coded[b][:, None, :]).reshape(len(values), -1)
+                width = len(self.main[a]) * len(self.main[b])
+                product = (coded[a][:, :, None] * coded[b][:, None, :]).reshape(len(values), width)
                 blocks.append((product, [f"{p} x {q}" for p in self.main[a] for q in self.main[b]]))
         matrix = np.hstack([b[0] for b in blocks]) if blocks else np.empty((len(values), 0))
         return matrix, [name for b in blocks for name in b[1]]

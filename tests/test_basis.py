@@ -288,6 +288,12 @@ def test_columns_have_a_name_each_and_products_are_products(basis):
     assert basis.columns(values, squares=False, pairs=False)[1] == [n for names in basis.main for n in names]
 
 
+def test_no_processes_have_no_rows_and_every_column(basis):
+    none = every(basis)[:0]
+    assert basis.columns(none)[0].shape == (0, len(basis.columns(every(basis))[1]))
+    assert basis.values(basis.frame(none)).shape == none.shape
+
+
 def test_two_level_factors_are_coded_as_in_the_handbook_ceramic_study():
     # NIST/SEMATECH e-Handbook of Statistical Methods, section 5.4.7.1: 2^5, 32 runs, coded -1 and 1.
     # The level names are ours: only the coded columns are published in the file.

@@ -1,0 +1,236 @@
+"""Coordinate exchange: trials whose settings tell most about a linear model.
+
+Pure linear algebra on rows of numbers: it knows no study, no panel and no sheet. The
+caller says which values a factor may take, which rows change together, which rows are
+given, and what the model matrix of some rows is; it gets back the rows that make the
+determinant of the information matrix large. What the model is stands in `criterion.py`.
+
+References
+----------
+Meyer, R. K. and Nachtsheim, C. J. (1995). The coordinate-exchange algorithm for
+constructing exact optimal experimental designs. Technometrics 37, 60-69.
+Jones, B. and Goos, P. (2007). A candidate-set-free algorithm for generating D-optimal
+split-plot designs. Applied Statistics 56, 347-364 (rows that change together).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+#: Determinants nearer than this share count as equal; without it rounding would choose, or go on for ever.
+_EQUAL = 1e-9
+_MOST_SWEEPS = 50
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """
+    What is to be planned, in numbers.
+
+    Attributes
+    ----------
+    levels : sequence of ndarray
+        For each factor the values it may take.
+    units : sequence of ndarray, each of shape (rows,)
+        For each factor the unit a row belongs to: rows of one unit always share the value.
+    given : ndarray, shape (rows, factors)
+        Values of the rows that are fixed; only rows where `fixed` are read. A unit that
+        holds a fixed row takes its value; NaN in it means that it has none to share.
+    fixed : ndarray of bool, shape (rows,)
+    weight : ndarray, shape (rows, rows)
+        Inverse of the covariance of the rows' errors, up to a factor.
+    prior : ndarray, shape (columns, columns)
+        Information about the coefficients before these rows. Positive definite: an
+        unknown coefficient gets a small number, not zero.
+    matrix : callable
+        Gives the model matrix, constant included, of values of shape (rows, factors).
+    allowed : callable
+        Gives for each row of values whether it may be run.
+    starts : ndarray, shape (any, factors)
+        Rows that may be run, to start from; NaN where every level does. Each given row is
+        among them, so that rows sharing its values can be found.
+    """
+
+    levels: Sequence[np.ndarray]
+    units: Sequence[np.ndarray]
+    given: np.ndarray
+    fixed: np.ndarray
+    weight: np.ndarray
+    prior: np.ndarray
+    matrix: Callable[[np.ndarray], np.ndarray]
+    allowed: Callable[[np.ndarray], np.ndarray]
+    starts: np.ndarray
+
+    def information(self, x: np.ndarray) -> np.ndarray:
+        """Return the information matrix of rows with model matrix `x`."""
+        return self.prior + x.T @ self.weight @ x
+
+
+def free(levels: Sequence[np.ndarray], rows: int, matrix: Callable[[np.ndarray], np.ndarray]) -> Problem:
+    """
+    Return the plainest problem: every row on its own, none given, nothing ruled out.
+
+    Examples
+    --------
+    Four runs of two factors at two levels, main effects: the four corners, whose
+    determinant is 4 x 4 x 4.
+
+    >>> two = np.array([-1.0, 1.0])
+    >>> problem = free([two, two], 4, lambda v: np.column_stack([np.ones(len(v)), v]))
+    >>> values, log_det = exchange(problem, starts=5, rng=np.random.default_rng(1))
+    >>> round(float(np.exp(log_det)), 4)
+    64.0
+    """
+    columns = matrix(np.array([[choices[0] for choices in levels]])).shape[1]
+    return Problem(
+        levels=levels,
+        units=[np.arange(rows)] * len(levels),
+        given=np.zeros((rows, len(levels))),
+        fixed=np.zeros(rows, bool),
+        weight=np.eye(rows),
+        prior=1e-9 * np.eye(columns),
+        matrix=matrix,
+        allowed=lambda values: np.ones(len(values), bool),
+        starts=np.array(list(itertools.product(*levels))),
+    )
+
+
+def exchange(problem: Problem, *, starts: int, rng: np.random.Generator) -> tuple[np.ndarray, float]:
+    """
+    Search for the rows with the largest determinant of their information.
+
+    Parameters
+    ----------
+    problem : Problem
+    starts : int
+        Random starts; the best end of all is kept.
+    rng : Generator
+
+    Returns
+    -------
+    values : ndarray, shape (rows, factors)
+        Given rows where `fixed`.
+    log_det : float
+        Natural logarithm of the determinant of prior plus rows.
+
+    Notes
+    -----
+    One value at a time is changed to the best of its levels, sweep after sweep, until no
+    change helps. That finds a local optimum; random starts are the cure, not a proof.
+    """
+    best, most = _climb(problem, _draw(problem, rng))
+    for _ in range(starts - 1):
+        values, log_det = _climb(problem, _draw(problem, rng))
+        # A later start must be better by more than rounding, so that all machines choose alike.
+        if log_det > most + 1e-7:
+            best, most = values, log_det
+    return best, most
+
+
+def _units_of(problem: Problem, j: int) -> list[np.ndarray]:
+    """Return the free rows of each unit of factor `j` that is not settled by a given row."""
+    unit = problem.units[j]
+    settled = unit[problem.fixed & ~np.isnan(problem.given[:, j])]
+    free_rows = np.flatnonzero(~problem.fixed & ~np.isin(unit, settled))
+    return [free_rows[unit[free_rows] == u] for u in np.unique(unit[free_rows])]
+
+
+def _draw(problem: Problem, rng: np.random.Generator) -> np.ndarray:
+    """
+    Draw rows at random that may be run and share what must be shared.
+
+    Row by row, a start that agrees with what is settled is taken, and settles its units. One
+    always agrees: the one taken by the row that settled them.
+    """
+    values = np.where(problem.fixed[:, None], problem.given, np.nan)
+    free_rows = np.flatnonzero(~problem.fixed)
+    for row in [*np.flatnonzero(problem.fixed), *rng.permutation(free_rows)]:
+        known = ~np.isnan(values[row])
+        if not problem.fixed[row] and not known.all():
+            starts = problem.starts[:, known]
+            agree = np.flatnonzero(((starts == values[row, known]) | np.isnan(starts)).all(axis=1))
+            start = problem.starts[rng.choice(agree)]
+            drawn = [rng.choice(levels) for levels in problem.levels]
+            values[row, ~known] = np.where(np.isnan(start), drawn, start)[~known]
+        for j in np.flatnonzero(~np.isnan(values[row])).tolist():
+            mates = free_rows[problem.units[j][free_rows] == problem.units[j][row]]
+            values[mates, j] = values[row, j]
+    return values
+
+
+def _climb(problem: Problem, values: np.ndarray) -> tuple[np.ndarray, float]:
+    """Change one value at a time for the better until none is left."""
+    rows, factors = values.shape
+    x = problem.matrix(values)
+    groups = [_units_of(problem, j) for j in range(factors)]
+    for _ in range(_MOST_SWEEPS):
+        changed = False
+        for j in range(factors):
+            levels = problem.levels[j]
+            # What every row would be at every level: other factors do not move in this sweep over j.
+            tries = np.repeat(values[:, None, :], len(levels), axis=1)
+            tries[:, :, j] = levels
+            flat = tries.reshape(-1, factors)
+            candidates = problem.matrix(flat).reshape(rows, len(levels), -1)
+            allowed = problem.allowed(flat).reshape(rows, len(levels))
+            # Inverted anew here, updated in between: rounding has no time to grow.
+            spread = np.linalg.inv(problem.information(x))
+            for group in groups[j]:
+                change = _Change(problem.weight, x, spread, group, candidates[group])
+                gain = np.where(allowed[group].all(axis=0), change.gains(), 0)
+                # The first of those equally good: rounding must not choose, or machines would differ.
+                pick = int(np.argmax(gain >= gain.max() * (1 - _EQUAL)))
+                if gain[pick] > 1 + 10 * _EQUAL:
+                    spread = change.spread_after(pick)
+                    values[group, j] = levels[pick]
+                    x[group] = candidates[group, pick]
+                    changed = True
+        if not changed:
+            break
+    return values, float(np.linalg.slogdet(problem.information(x))[1])
+
+
+class _Change:
+    """
+    The rows of one group becoming one candidate or another.
+
+    With d the change of the rows, U their share x'W of the weight and w their own weight,
+    the information changes by d'U' + U d + d'w d = [d' U] [[w, I], [I, 0]] [d; U'], a change
+    of low rank: determinant and inverse follow from matrices of twice the group's size.
+    """
+
+    def __init__(
+        self, weight: np.ndarray, x: np.ndarray, spread: np.ndarray, group: np.ndarray, candidates: np.ndarray
+    ) -> None:
+        self.spread = spread
+        self.d = np.swapaxes(candidates, 0, 1) - x[group]  # (levels, group, columns)
+        self.u = x.T @ weight[:, group]
+        self.w = weight[np.ix_(group, group)]
+        self.du = self.d @ (spread @ self.u)
+        self.dd = self.d @ spread @ np.swapaxes(self.d, 1, 2)
+        self.uu = self.u.T @ spread @ self.u
+
+    def gains(self) -> np.ndarray:
+        """Return by what factor each candidate makes the determinant grow (determinant lemma)."""
+        if len(self.w) == 1:
+            return ((1 + self.du) ** 2 + self.dd * (self.w - self.uu))[:, 0, 0]
+        return np.linalg.det(self._small(slice(None)))
+
+    def spread_after(self, pick: int) -> np.ndarray:
+        """Return the inverse information once a candidate is taken (Woodbury's identity)."""
+        m = len(self.w)
+        both = np.hstack([self.d[pick].T, self.u])
+        middle = np.block([[self.w, np.eye(m)], [np.eye(m), np.zeros((m, m))]])
+        reach = self.spread @ both
+        return self.spread - reach @ np.linalg.solve(self._small(slice(pick, pick + 1))[0], middle @ reach.T)
+
+    def _small(self, some: slice) -> np.ndarray:
+        """Return I + [[w, I], [I, 0]] [d; U'] spread [d' U] of some candidates."""
+        one, du, dd = np.eye(len(self.w)), self.du[some], self.dd[some]
+        upper = np.concatenate([one + self.w @ dd + np.swapaxes(du, 1, 2), self.w @ du + self.uu], axis=2)
+        lower = np.concatenate([dd, one + du], axis=2)
+        return np.concatenate([upper, lower], axis=1)

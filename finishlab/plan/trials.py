@@ -1,0 +1,336 @@
+"""From a study to a sheet of trials in run order, with the reason for each.
+
+Here the arguments are checked, the search is set up and its answer is put into a person's
+words: panel, patch, run order, why. The shape of a plan is in `layout.py`, the measure of
+a good one in `criterion.py`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from finishlab.errors import PlanError
+from finishlab.plan.criterion import Criterion
+from finishlab.plan.exchange import Problem, exchange
+from finishlab.plan.layout import Layout, lay_out
+from finishlab.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.basis import Basis
+
+KINDS = ("best",)
+#: Random starts of the search. More gain little: see the exchange's own notes.
+_STARTS = 12
+CONTROL = "control: today's process"
+
+
+def plan_trials(
+    study: Study,
+    *,
+    trials: int,
+    panels: int,
+    seed: int | None = None,
+    existing: pd.DataFrame | None = None,
+    kind: str = "best",
+) -> pd.DataFrame:
+    """
+    Plan trials that tell as much as they can about every factor.
+
+    Parameters
+    ----------
+    study : Study
+    trials : int
+        Trials to run, each worked fresh on a patch of its own.
+    panels : int
+        Test panels to spread them over, as equally as can be. At most ``study.patches``
+        trials fit on one.
+    seed : int, optional
+        The same seed gives the same plan. Left out, one is drawn and kept in ``.attrs``.
+    existing : DataFrame, optional
+        Trials already run or planned: the factor columns and ``panel``. The new ones are
+        chosen to add to them; they are not in the returned sheet. Spoiled ones are ignored.
+    kind : {"best"}
+        The settings that tell most, in the sense of the reference.
+
+    Returns
+    -------
+    DataFrame
+        One row a trial, in run order: the factors, ``panel``, ``patch``, ``run_order`` and
+        ``why``; ``half_panel`` too where a setting changes by half panel. Panels are new
+        labels. Settings of a left-out step are None. ``.attrs["seed"]`` is the seed,
+        ``.attrs["cautions"]`` a tuple of sentences about what the plan cannot do.
+
+    Raises
+    ------
+    PlanError
+        The trials do not fit on the panels, or an argument is not right; all at once.
+    OutsideStudy
+        An existing trial has a setting that the study does not have.
+
+    Notes
+    -----
+    Today's process, where the study has one, runs once on every panel as a control. At
+    least a tenth of the trials, existing ones counted, repeat another process on another
+    panel where that can be done, today's included. Avoided combinations are kept out. Settings that are hard to
+    change stay the same over a panel; then today's process is on some of the panels only.
+
+    The settings make the determinant of the information large (Bayesian D-optimality),
+    with panels as random effects and squares and products of two factors as terms that may
+    matter. Run order and patches are drawn at random within each panel.
+
+    References
+    ----------
+    DuMouchel, W. and Jones, B. (1994). A simple Bayesian modification of D-optimal designs
+    to reduce dependence on an assumed model. Technometrics 36, 37-47.
+
+    Examples
+    --------
+    >>> study = Study.from_toml('''
+    ... title = "Doors"
+    ... pass_means = "one direction, 50 % overlap"
+    ... [[step]]
+    ... name = "cut"
+    ... pad = ["wool", "foam"]
+    ... passes = { lowest = 1, highest = 5 }
+    ... [goal]
+    ... faults = { at_most = 0 }
+    ... assurance = 0.9
+    ... [today]
+    ... cut_pad = "foam"
+    ... cut_passes = 3
+    ... ''')
+    >>> plan = plan_trials(study, trials=6, panels=2, seed=1)
+    >>> plan[["cut_pad", "cut_passes", "panel", "patch"]]
+      cut_pad  cut_passes panel  patch
+    0    foam           3     1      1
+    1    foam           5     1      3
+    2    wool           1     1      2
+    3    foam           3     2      2
+    4    foam           1     2      1
+    5    wool           5     2      3
+    >>> plan["why"].tolist()[:2]
+    ["control: today's process", 'spreads the settings: most cut passes']
+
+    What does not fit is answered in words:
+
+    >>> plan_trials(study, trials=30, panels=2, seed=1)
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.PlanError: 30 trials do not fit on 2 panels of 8 patches (room for 16). ...
+    """
+    _check(study, trials, panels, seed, kind)
+    seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
+    rng = np.random.default_rng(seed)
+    before, panels_before = _before(study, existing)
+    criterion = Criterion(study)
+    layout = lay_out(study, trials, panels, before, panels_before)
+    if layout.control.all():
+        raise PlanError(
+            f"{trials} trials on {panels} panels leave room only for today's process, which runs on every panel. "
+            "Plan more trials, or fewer panels."
+        )
+    values = _settings(study, criterion, layout, criterion.information(before, panels_before), rng)
+    labels = new_panels(panels, panels_before.tolist())
+    sheet = _sheet(study.basis, values, layout, labels, rng)
+    sheet.attrs["seed"] = seed
+    sheet.attrs["cautions"] = _cautions(study, criterion, layout, labels, len(before))
+    return sheet
+
+
+def new_panels(count: int, taken: Iterable[Any]) -> list[str]:
+    """
+    Return labels for new panels, counting on from the highest number in use.
+
+    Examples
+    --------
+    >>> new_panels(2, [])
+    ['1', '2']
+    >>> new_panels(2, ["1", "4", "door"])
+    ['5', '6']
+    """
+    numbers = [int(found[1]) for t in taken if (found := re.fullmatch(r"(\d+)(\.0)?", str(t)))]
+    first = max(numbers, default=0) + 1
+    return [str(first + k) for k in range(count)]
+
+
+# --- what was asked for -----------------------------------------------------------------------
+
+
+def _whole(value: Any) -> bool:
+    return isinstance(value, int | np.integer) and not isinstance(value, bool)
+
+
+def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None:
+    mistakes = []
+    for name, value in (("trials", trials), ("panels", panels)):
+        if not _whole(value) or value < 1:
+            mistakes.append(f"{name} is {value!r}; it must be a whole number, 1 or more.")
+    if seed is not None and (not _whole(seed) or seed < 0):
+        mistakes.append(f"seed is {seed!r}; it must be a whole number, 0 or more, or left out.")
+    if kind not in KINDS:
+        mistakes.append(
+            f'kind is {kind!r}; the only kind of plan is "best". Leave kind out, or write "best".'
+        )
+    if not mistakes and trials < panels:
+        mistakes.append(
+            f"{trials} trials do not reach {panels} panels: every panel needs one at least. "
+            "Plan more trials, or fewer panels."
+        )
+    elif not mistakes and trials > panels * study.patches:
+        room, needed = panels * study.patches, math.ceil(trials / study.patches)
+        mistakes.append(
+            f"{trials} trials do not fit on {panels} panels of {study.patches} patches (room for {room}). "
+            f"Take {needed} panels, or mend patches in [panel] of the study file."
+        )
+    if mistakes:
+        raise PlanError(mistakes)
+
+
+def _before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
+    """Return the processes and panels of existing trials that were not spoiled."""
+    if existing is None:
+        return np.empty((0, len(study.basis.factors))), np.empty(0, object)
+    if "panel" not in existing.columns:
+        raise PlanError(
+            f"existing: column 'panel' is missing. Columns: {', '.join(map(str, existing.columns))}. "
+            "Say on which panel each trial was run."
+        )
+    if "status" in existing.columns:
+        existing = existing[existing["status"] != "spoiled"]
+    if (blank := existing["panel"].isna()).any():
+        rows = ", ".join(map(str, existing.index[blank][:5]))
+        raise PlanError(
+            f"existing: panel is empty in {blank.sum()} of {len(existing)} trials (rows {rows}{', ...' if blank.sum() > 5 else ''}). "
+            "Say on which panel each trial was run."
+        )
+    return study.basis.values(existing), existing["panel"].astype(str).to_numpy(object)
+
+
+# --- the settings -------------------------------------------------------------------------------
+
+
+def _settings(
+    study: Study, criterion: Criterion, layout: Layout, known: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """Return the process of every row."""
+    basis = study.basis
+    given = np.full((len(layout.panel), len(basis.factors)), np.nan)
+    if study.today is not None:
+        given[layout.control] = basis.row(study.today)
+    problem = Problem(
+        levels=basis.levels,
+        units=layout.units,
+        given=given,
+        fixed=layout.control,
+        weight=layout.weight,
+        prior=criterion.prior + known,
+        matrix=criterion.matrix,
+        allowed=lambda values: basis.admissible(basis.canonical(values)),
+        starts=np.vstack([criterion.processes, given[layout.control][:1]]),
+    )
+    values, _ = exchange(problem, starts=_STARTS, rng=rng)
+    return basis.canonical(values)
+
+
+# --- the sheet ------------------------------------------------------------------------------------
+
+
+def _sheet(
+    basis: Basis, values: np.ndarray, layout: Layout, labels: list[str], rng: np.random.Generator
+) -> pd.DataFrame:
+    """Return the rows in run order, patches and order drawn at random within each panel."""
+    order, patches, halves = [], [], []
+    for panel in range(len(labels)):
+        first = 0
+        # Which half of the plan becomes the first half of the panel is drawn too.
+        for place, half in enumerate(rng.permutation(np.unique(layout.half[layout.panel == panel]))):
+            rows = np.flatnonzero((layout.panel == panel) & (layout.half == half))
+            order.append(rng.permutation(rows))
+            patches.append(first + 1 + rng.permutation(len(rows)))
+            halves.append(np.full(len(rows), place + 1))
+            first += len(rows)
+    row = np.concatenate(order)
+    sheet = basis.frame(values[row])
+    sheet["panel"] = [labels[p] for p in layout.panel[row]]
+    if layout.halved:
+        sheet["half_panel"] = np.concatenate(halves)
+    sheet["patch"] = np.concatenate(patches)
+    sheet["run_order"] = np.arange(1, len(row) + 1)
+    sheet["why"] = _reasons(basis, values[row], layout.control[row], sheet["panel"].tolist())
+    return sheet
+
+
+def _reasons(basis: Basis, values: np.ndarray, control: np.ndarray, panels: list[str]) -> list[str]:
+    """Return in plain words why each trial is in the plan."""
+    first: dict[bytes, int] = {}
+    reasons = []
+    for k, row in enumerate(values):
+        before = first.setdefault(row.tobytes(), k)
+        if control[k]:
+            reasons.append(CONTROL)
+        elif before < k:
+            reasons.append(f"repeat of run {before + 1} on panel {panels[before]}")
+        else:
+            reasons.append("spreads the settings: " + _extremes(basis, row))
+    return reasons
+
+
+def _extremes(basis: Basis, row: np.ndarray) -> str:
+    """Say where a process lies in the studied ranges, as 'most cut passes, polish left out'."""
+    said = []
+    for factor, value in zip(basis.factors, row, strict=True):
+        if not factor.numeric or np.isnan(value):
+            continue
+        amount = basis.study.step(factor.step).amount
+        if value == 0 and amount is factor:
+            said.append(f"{factor.step} left out")
+        elif value in (factor.levels[0], factor.levels[-1]):
+            low, high = ("fewest", "most") if factor.kind == "count" else ("lowest", "highest")
+            said.append(f"{low if value == factor.levels[0] else high} {factor.label()}")
+    return ", ".join(said) or "within the ranges"
+
+
+def _cautions(
+    study: Study, criterion: Criterion, layout: Layout, labels: list[str], before: int
+) -> tuple[str, ...]:
+    """Return what this plan cannot do, and the study's own cautions."""
+    said = list(study.cautions)
+    trials, panels = len(layout.panel), len(labels)
+    needed = criterion.differences + 2
+    if trials + before < needed:
+        said.append(
+            f"{trials + before} trials cannot tell the settings apart: {criterion.differences} differences are to be learnt. "
+            f"Plan {needed - before} at least."
+        )
+    if study.today is None:
+        said.append(
+            "The study has no [today], so no process runs on every panel as a control, and nothing says what a "
+            "new process would save. Add the process in use now."
+        )
+    elif layout.control.sum() < panels:
+        shown = " and ".join(labels[p] for p in np.unique(layout.panel[layout.control]))
+        said.append(
+            f"Today's process runs only on panel {shown}, not on all {panels}: the hard-to-change settings of the "
+            "others are not held at today's."
+        )
+    if panels < 3 and before == 0:
+        said.append(
+            f"{panels} panel{'s say' if panels > 1 else ' says'} next to nothing about how panels differ, and the next "
+            "job is on a new one. Plan four or more."
+        )
+    for name, (columns, left) in layout.between.items():
+        if left < 3:
+            step = study.step(study.settings[name].step)
+            said.append(
+                f"{study.settings[name].label()} changes only by {step.unit}: {columns} difference{'s' if columns > 1 else ''} "
+                f"to be learnt leave{'s' if columns == 1 else ''} {max(left, 0)} degrees of freedom between, fewer than "
+                f"three. Plan {panels + 3 - left} panels, or make it easier to change."
+            )
+    return tuple(said)
