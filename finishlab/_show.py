@@ -1,8 +1,8 @@
 """The only place that rounds and formats for people.
 
-Numbers keep full precision everywhere else; here they get the digits their uncertainty
-supports, rounded toward caution (a lower bound down, passes and minutes up, probabilities
-down). Processes become plain words, tables become small pieces of HTML for a notebook.
+Numbers keep full precision everywhere else; here (by `_digits.py`) they get the digits
+their uncertainty supports, rounded toward caution. Processes become plain words, tables
+become small pieces of HTML for a notebook.
 No figures here (`plots.py`), no documents (`procedure/`), and nothing is computed on
 rounded numbers.
 """
@@ -12,10 +12,22 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Iterable, Mapping
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from numbers import Integral, Real
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
+from finishlab._digits import (
+    UNKNOWN,
+    Toward,
+    asked_percent,
+    decimals,
+    interval_text,
+    known,
+    minutes_text,
+    number,
+    percent,
+    plain_number,
+    value_text,
+)
 from finishlab.study import LIMITS, RESPONSES
 
 if TYPE_CHECKING:
@@ -23,11 +35,32 @@ if TYPE_CHECKING:
 
     from finishlab.study import Setting, Step, Study
 
-Toward = Literal["nearest", "down", "up"]
+__all__ = [
+    "UNKNOWN",
+    "Toward",
+    "asked_percent",
+    "cell",
+    "considered",
+    "decimals",
+    "html_table",
+    "interval_text",
+    "known",
+    "label",
+    "left_out",
+    "levels_text",
+    "listed",
+    "minutes_text",
+    "number",
+    "percent",
+    "plain_number",
+    "process_text",
+    "sentence_and_table",
+    "setting_text",
+    "step_name",
+    "value_of",
+    "value_text",
+]
 
-_ROUNDING = {"nearest": ROUND_HALF_UP, "down": ROUND_FLOOR, "up": ROUND_CEILING}
-#: Shown for what nobody knows.
-UNKNOWN = "not known"
 #: Rows of a table shown in a notebook before the rest is only counted.
 ROWS = 20
 #: Every quantity that carries a unit: label and unit. Minutes are their own unit.
@@ -48,164 +81,6 @@ _LABELS = {
     "assurance": "next job meets the goal",
     "keeps_limits": "keeps the limits",
 }
-
-
-# --- numbers -----------------------------------------------------------------------------
-
-
-def decimals(uncertainty: float) -> int:
-    """
-    Return how many decimals an uncertainty supports.
-
-    Parameters
-    ----------
-    uncertainty : float
-        Standard uncertainty, or half the width of an interval, in the unit of the value.
-
-    Returns
-    -------
-    int
-        Places after the point; below zero for tens and hundreds; 1 when the uncertainty
-        is zero or not known.
-
-    References
-    ----------
-    Particle Data Group, Review of Particle Physics, introduction, section 5.3: the three
-    leading digits of the uncertainty decide; 100 to 354 keep two digits, 355 to 949 one,
-    950 to 999 become 1000 and keep two.
-
-    Examples
-    --------
-    >>> decimals(1.23), decimals(0.65), decimals(0.0963)
-    (1, 1, 2)
-
-    An uncertainty of hundreds supports no decimals at all:
-
-    >>> decimals(420.0)
-    -2
-    """
-    if not math.isfinite(uncertainty) or uncertainty <= 0:
-        return 1
-    digits, exponent = f"{uncertainty:.2e}".split("e")
-    return -int(exponent) + (1 if Decimal(digits) <= Decimal("3.54") else 0)
-
-
-def number(value: float, places: int = 1, toward: Toward = "nearest") -> str:
-    """
-    Return a number with `places` decimals, rounded to the nearest, down or up.
-
-    Examples
-    --------
-    >>> number(84.25, 1, "down"), number(84.25, 1, "up"), number(1234.0, -2)
-    ('84.2', '84.3', '1200')
-
-    What only the computer's arithmetic adds does not push a number up:
-
-    >>> number(0.1 + 0.2, 1, "up"), number(float("nan"))
-    ('0.3', 'not known')
-    """
-    if math.isnan(value):
-        return UNKNOWN
-    if math.isinf(value):
-        return "without bound"
-    exact = Decimal(f"{value:.12g}")
-    rounded = exact.quantize(Decimal(1).scaleb(-places), rounding=_ROUNDING[toward])
-    return f"{abs(rounded) if rounded == 0 else rounded:f}"
-
-
-def interval_text(low: float, high: float, unit: str = "") -> str:
-    """
-    Return an interval in words, widened to the digits its own width supports.
-
-    Examples
-    --------
-    >>> interval_text(82.91, 87.38, "GU")
-    '82.9 to 87.4 GU'
-    >>> interval_text(float("nan"), 87.38, "GU")
-    'not known'
-    """
-    if math.isnan(low) or math.isnan(high):
-        return UNKNOWN
-    places = decimals((high - low) / 2)
-    return _with_unit(f"{number(low, places, 'down')} to {number(high, places, 'up')}", unit)
-
-
-def value_text(value: float, low: float, high: float, unit: str = "") -> str:
-    """
-    Return a value with its interval, both with the digits the interval supports.
-
-    Examples
-    --------
-    >>> value_text(85.234, 82.91, 87.38, "GU")
-    '85.2 GU (82.9 to 87.4 GU)'
-    >>> value_text(85.234, float("nan"), float("nan"), "GU")
-    '85.2 GU'
-    """
-    known = not (math.isnan(low) or math.isnan(high))
-    text = _with_unit(number(value, decimals((high - low) / 2) if known else 1), unit)
-    return f"{text} ({interval_text(low, high, unit)})" if known else text
-
-
-def percent(p: float) -> str:
-    """
-    Return a computed probability in percent, rounded down; nothing is ever 100 %.
-
-    Examples
-    --------
-    >>> percent(0.9079), percent(0.2), percent(0.9961)
-    ('90 %', '20 %', '99.6 %')
-    >>> percent(1.0), percent(0.0004), percent(float("nan"))
-    ('over 99.9 %', 'under 1 %', 'not known')
-    """
-    if math.isnan(p):
-        return UNKNOWN
-    if p > 0.999:
-        return "over 99.9 %"
-    if p < 0.01:
-        return "under 1 %"
-    return f"{number(100 * p, 1 if p >= 0.99 else 0, 'down')} %"
-
-
-def asked_percent(p: float) -> str:
-    """
-    Return a probability that a person chose, as they wrote it, in percent.
-
-    Examples
-    --------
-    >>> asked_percent(0.9), asked_percent(0.975)
-    ('90 %', '97.5 %')
-    """
-    return f"{100 * p:.6g} %"
-
-
-def minutes_text(minutes: float, toward: Toward = "up") -> str:
-    """
-    Return minutes with their unit, up to the next tenth; savings go down.
-
-    Examples
-    --------
-    >>> minutes_text(6.83), minutes_text(2.17, "down")
-    ('6.9 minutes', '2.1 minutes')
-    >>> minutes_text(6.0), minutes_text(float("nan"))
-    ('6.0 minutes', 'not known')
-    """
-    return UNKNOWN if math.isnan(minutes) else f"{number(minutes, 1, toward)} minutes"
-
-
-def plain_number(value: float) -> str:
-    """
-    Return a setting or target as a person would write it.
-
-    Examples
-    --------
-    >>> plain_number(4.0), plain_number(1200.5)
-    ('4', '1200.5')
-    """
-    return f"{value:.10g}"
-
-
-def _with_unit(text: str, unit: str) -> str:
-    return f"{text} {unit}" if unit else text
 
 
 # --- processes in words --------------------------------------------------------------------
@@ -322,6 +197,47 @@ def process_text(settings: Mapping[str, Any], study: Study) -> str:
         told = any(not s.numeric and worded.count(s.name) == 1 for s in varied)
         parts.append(text if told else f"{step_name(step)} {text}")
     return "; ".join(parts)
+
+
+def considered(recipe: Any) -> pd.DataFrame:
+    """
+    Return every process a recipe weighed, in words, for its figure and its document.
+
+    Parameters
+    ----------
+    recipe : Recipe
+
+    Returns
+    -------
+    DataFrame
+        `role` (``chosen``, ``closest`` when none was found, ``rival``, ``today``),
+        `process` in words, `minutes`, `minutes_low`, `minutes_high` of one section,
+        `assurance` (0 to 1) and `keeps_limits`. What is not known is NaN; `keeps_limits`
+        is True unless a process is known to break one.
+    """
+    import pandas as pd
+
+    study = recipe.study
+    rows: list[dict[str, Any]] = []
+
+    def add(role: str, settings: Mapping[str, Any], of: Mapping[str, Any], keeps: bool = True) -> None:
+        numbers = {k: known(of.get(k)) for k in ("minutes", "minutes_low", "minutes_high", "assurance")}
+        rows.append(
+            {"role": role, "process": process_text(settings, study), **numbers, "keeps_limits": keeps}
+        )
+
+    names = ("minutes", "minutes_low", "minutes_high", "assurance")
+    if recipe.found:
+        add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
+    elif recipe.closest:
+        add("closest", recipe.closest["settings"], recipe.closest)
+    if study.today and recipe.saves:
+        add("today", study.today, {k: recipe.saves.get(f"today_{k}") for k in names})
+    taken = {row["process"] for row in rows}
+    for row in recipe.rivals.to_dict("records"):
+        if process_text(row, study) not in taken:
+            add("rival", row, row, bool(row.get("keeps_limits", True)))
+    return pd.DataFrame(rows, columns=["role", "process", *names, "keeps_limits"])
 
 
 # --- tables --------------------------------------------------------------------------------

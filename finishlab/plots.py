@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab._figures import BLUE, GREEN, GREY, INK, VERMILLION, axes, blank, finish, legend, save, svg
-from finishlab._show import asked_percent, label, minutes_text, percent, process_text
+from finishlab._show import asked_percent, label, minutes_text, percent
 from finishlab.errors import FinishlabError
 from finishlab.study import RESPONSES
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import ArrayLike
 
-__all__ = ["blank", "considered", "fit", "frontier", "readings", "recipe", "save", "svg"]
+__all__ = ["blank", "fit", "frontier", "readings", "recipe", "save", "svg"]
 
 #: Shape and colour of panels, in turn; the shape alone tells them apart up to ten.
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
@@ -41,47 +41,6 @@ _ROLES: dict[str, tuple[str, str, bool, float, str]] = {
 }
 
 
-def considered(recipe: Any) -> pd.DataFrame:
-    """
-    Return every process a recipe weighed, in words, for its figure and its document.
-
-    Parameters
-    ----------
-    recipe : Recipe
-
-    Returns
-    -------
-    DataFrame
-        `role` (``chosen``, ``closest`` when none was found, ``rival``, ``today``),
-        `process` in words, `minutes`, `minutes_low`, `minutes_high` of one section,
-        `assurance` (0 to 1) and `keeps_limits`. What is not known is NaN; `keeps_limits`
-        is True unless a process is known to break one.
-    """
-    import pandas as pd
-
-    study, nan = recipe.study, math.nan
-    rows: list[dict[str, Any]] = []
-
-    def add(role: str, settings: Mapping[str, Any], of: Mapping[str, Any], keeps: bool = True) -> None:
-        numbers = {k: float(of.get(k, nan)) for k in ("minutes", "minutes_low", "minutes_high", "assurance")}
-        rows.append(
-            {"role": role, "process": process_text(settings, study), **numbers, "keeps_limits": keeps}
-        )
-
-    names = ("minutes", "minutes_low", "minutes_high", "assurance")
-    if recipe.found:
-        add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
-    elif recipe.closest:
-        add("closest", recipe.closest["settings"], recipe.closest)
-    if study.today and recipe.saves:
-        add("today", study.today, {k: recipe.saves.get(f"today_{k}", nan) for k in names})
-    taken = {row["process"] for row in rows}
-    for row in recipe.rivals.to_dict("records"):
-        if process_text(row, study) not in taken:
-            add("rival", row, row, bool(row.get("keeps_limits", True)))
-    return pd.DataFrame(rows, columns=["role", "process", *names, "keeps_limits"])
-
-
 def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes | None = None) -> Axes:
     """
     Draw the evidence of a recipe: minutes against the chance that the next job succeeds.
@@ -89,7 +48,7 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
     Parameters
     ----------
     processes : DataFrame
-        As `considered` returns it: `role`, `process`, `minutes`,
+        As `finishlab._show.considered` returns it: `role`, `process`, `minutes`,
         `minutes_low`, `minutes_high` (of one section), `assurance` (0 to 1),
         `keeps_limits`.
     wanted : float

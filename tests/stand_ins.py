@@ -1,18 +1,17 @@
 """Hand-made recipes for tests of what is shown: every number is invented and written out here.
 
-They have the shape of `finishlab.solve.Recipe` without its mathematics, so that a test of
-a page or a figure knows beforehand what must stand in it.
+No model stands behind them, so that a test of a page or a figure knows beforehand what
+must stand in it.
 """
 
 from __future__ import annotations
 
 import math
-from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 
-from finishlab import Study
+from finishlab import Recipe, Study
 
 STUDY = """
 title = "{title}"
@@ -93,7 +92,7 @@ def recipe(
     product: str = "compound A",
     set_by: str | None = "workshop lead, 3 March",
     **changes: Any,
-) -> Any:
+) -> Recipe:
     """A recipe that was found: 6.83 minutes a section at 0.918, asked for 0.90."""
     its_study = study(title, product, set_by)
     rival = [
@@ -163,19 +162,10 @@ def recipe(
         "would_settle": "",
         "cautions": ("gloss alone cannot see texture; add faults to the goal.",),
     }
-    made = SimpleNamespace(**{**fields, **changes})
-    made.to_dict = lambda: {
-        "found": made.found,
-        "settings": made.settings,
-        "minutes": made.minutes,
-        "assurance": made.assurance,
-        "study": made.study.source,
-        "rivals": made.rivals.to_dict("records"),
-    }
-    return made
+    return Recipe(**{**fields, **changes})
 
 
-def not_found() -> Any:
+def not_found() -> Recipe:
     """A recipe that was not found: the closest process reaches 0.62."""
     nan = math.nan
     return recipe(

@@ -13,14 +13,14 @@ import pytest
 import stand_ins
 from contrast import contrast
 
-from finishlab import FinishlabError, _figures, plots
+from finishlab import FinishlabError, _figures, _show, plots
 
 mpl.use("agg")
 
 
 @pytest.fixture
 def considered() -> pd.DataFrame:
-    return plots.considered(stand_ins.recipe())
+    return _show.considered(stand_ins.recipe())
 
 
 def dots(ax: Any) -> dict[str, np.ndarray]:
@@ -42,7 +42,7 @@ def test_every_process_weighed_is_told_in_words_with_its_role(considered: pd.Dat
 def test_a_process_is_weighed_once_even_when_it_is_also_todays() -> None:
     same = stand_ins.settings(sand_grit="P1500", cut_passes=6, polish_passes=4)
     rivals = pd.DataFrame([{**same, "minutes": 8.9, "minutes_low": 8, "minutes_high": 10, "assurance": 0.97}])
-    table = plots.considered(stand_ins.recipe(rivals=rivals))
+    table = _show.considered(stand_ins.recipe(rivals=rivals))
     assert table["role"].tolist() == ["chosen", "today"]
 
 
@@ -79,7 +79,7 @@ def test_the_interval_of_each_process_spans_its_minutes(considered: pd.DataFrame
 
 
 def test_a_recipe_that_was_not_found_shows_the_closest_process_and_no_chosen_one() -> None:
-    ax = plots.recipe(plots.considered(stand_ins.not_found()), wanted=0.9, ax=plots.blank())
+    ax = plots.recipe(_show.considered(stand_ins.not_found()), wanted=0.9, ax=plots.blank())
     words = list(dots(ax))
     assert "closest to the goal: 9.5 minutes, 62 %" in words
     assert not any(w.startswith("chosen") for w in words)
@@ -177,7 +177,7 @@ def test_a_factor_without_readings_is_said() -> None:
 
 def test_a_figure_is_drawn_on_the_axes_it_is_given() -> None:
     ax = plots.blank()
-    assert plots.recipe(plots.considered(stand_ins.recipe()), wanted=0.9, ax=ax) is ax
+    assert plots.recipe(_show.considered(stand_ins.recipe()), wanted=0.9, ax=ax) is ax
 
 
 def test_importing_the_module_loads_no_drawing_library() -> None:
@@ -217,7 +217,7 @@ def test_text_in_an_svg_stays_text_and_is_spoken(considered: pd.DataFrame) -> No
 
 def test_what_people_named_is_drawn_as_text_and_never_as_formula_or_markup() -> None:
     recipe = stand_ins.recipe(product='<b>A</b> $x_1$ & "B"')
-    text = plots.svg(plots.recipe(plots.considered(recipe), wanted=0.9, ax=plots.blank()))
+    text = plots.svg(plots.recipe(_show.considered(recipe), wanted=0.9, ax=plots.blank()))
     assert "&lt;b&gt;A&lt;/b&gt; $x_1$ &amp; " in text
     assert "<b>" not in text
     trials = pd.DataFrame({"cut_pad": ["$\\frac{", "b$"], "panel": ["$1$", "2"], "gloss_20": [70.0, 71.0]})

@@ -140,6 +140,15 @@ def test_it_states_the_recipe_in_words_with_its_numbers_rounded_toward_caution(t
     assert stand_ins.FINGERPRINT in text
 
 
+def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: Path) -> None:
+    longer = {"minutes": -1.42, "low": -2.31, "high": -0.55, "today_minutes": 5.4, "today_assurance": 0.402}
+    _, page = written(tmp_path, saves=longer)
+    assert (
+        "Against today's process (5.4 minutes a section, 40 % assurance): "
+        "1.5 minutes more a section (90 % interval 0.5 to 2.4 minutes)."
+    ) in page.of("li")
+
+
 def test_intervals_say_what_they_cover(tmp_path: Path) -> None:
     _, page = written(tmp_path)
     assert {"On average panels, 90 % interval", "Next job, 90 % interval"} <= set(page.of("th"))
@@ -175,7 +184,7 @@ def test_the_step_table_holds_every_step_with_held_settings_too(tmp_path: Path) 
 
 def test_minutes_of_single_steps_are_shown_where_they_were_logged(tmp_path: Path) -> None:
     recipe = stand_ins.recipe()
-    recipe.predicted |= {"sand_minutes": 2.51, "cut_minutes": 2.9, "polish_minutes": 1.42}
+    recipe.predicted.update({"sand_minutes": 2.51, "cut_minutes": 2.9, "polish_minutes": 1.42})
     made = write_procedure(recipe, number="SP-1", folder=tmp_path)
     assert [s["minutes"] for s in made.facts["steps"]] == ["2.6", "2.9", "1.5"]
     assert "were not logged" not in made.path.read_text(encoding="utf-8")
@@ -392,14 +401,15 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     noting = Noting(words(), asked)
     for module in (facts, write):
         monkeypatch.setattr(module, "words", lambda: noting)
-    alone = stand_ins.recipe(set_by=None, rivals=stand_ins.recipe().rivals.iloc[:0])
-    steps = (Step("wash", ()), *alone.study.steps)
-    alone.study = dataclasses.replace(alone.study, job=Job(), reading=Reading(), steps=steps)
+    study = stand_ins.study(set_by=None)
+    study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
+    alone = stand_ins.recipe(set_by=None, study=study, rivals=stand_ins.recipe().rivals.iloc[:0])
     models = [{**alone.evidence, "model": model} for model in ("surface", "another")]
+    saved = [{**alone.saves, "minutes": m, "low": m - 1, "high": m + 1} for m in (0.2, -3.0)]
     recipes = [
         stand_ins.recipe(settings=stand_ins.settings(polish_passes=0)),
         alone,
-        *(stand_ins.recipe(evidence=evidence) for evidence in models),
+        *(stand_ins.recipe(evidence=e, saves=s) for e, s in zip(models, saved, strict=True)),
     ]
     for i, recipe in enumerate(recipes):
         write_procedure(recipe, number=f"SP-{i}", folder=tmp_path).table()
@@ -462,9 +472,9 @@ def test_a_recipe_that_was_not_found_is_refused_with_what_came_nearest(tmp_path:
     with pytest.raises(ProcedureError) as error:
         write_procedure(stand_ins.not_found(), number="SP-014", folder=tmp_path / "new")
     assert str(error.value) == (
-        "no process was found that meets the goal with 90 % assurance, so there is no procedure to write. "
-        "Closest: P2000; wool, compound A, 8 passes; polish 2 passes (9.5 minutes, 62 %). "
-        "About 6 more trials near it would settle it."
+        "there is no procedure to write. Cannot name a process yet that reaches 20° gloss at least 84 GU and "
+        "haze at most 18 with 90 % assurance (41 trials, 5 panels). Closest: P2000; wool, compound A, 8 passes; "
+        "polish 2 passes, 9.5 minutes a section at 62 %. About 6 more trials near it would settle it."
     )
     assert not (tmp_path / "new").exists()
 

@@ -16,7 +16,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show, plots
+from finishlab import _show
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def procedure_facts(
         "pass_means": study.pass_means,
         "signoff": {"author": author, "reviewer": reviewer, "owner": owner},
         "revisions": [[str(revision), date.isoformat(), reason or w["signoff"]["first"], author]],
-        "figure": plain(plots.considered(recipe).to_dict("records")),
+        "figure": plain(_show.considered(recipe).to_dict("records")),
     }
 
 
@@ -186,19 +186,29 @@ def _evidence(recipe: Recipe) -> dict[str, Any]:
 
 
 def _saves(saves: Mapping[str, Any]) -> str:
-    return words()["evidence"]["saves"].format(
+    """What the process saves against today's; more time is said as more, not as a negative saving."""
+    w, low, high = words()["evidence"], saves["low"], saves["high"]
+    if low <= 0 <= high:
+        said = w["saves_none"].format(interval=_show.interval_text(low, high, "minutes"))
+    elif saves["minutes"] > 0:
+        minutes = _show.minutes_text(saves["minutes"], "down")
+        said = w["saves_less"].format(minutes=minutes, interval=_show.interval_text(low, high, "minutes"))
+    else:
+        minutes = _show.minutes_text(-saves["minutes"])
+        said = w["saves_more"].format(minutes=minutes, interval=_show.interval_text(-high, -low, "minutes"))
+    return w["saves"].format(
         today_minutes=_show.minutes_text(saves["today_minutes"]),
-        minutes=_show.minutes_text(saves["minutes"], "down"),
-        interval=_show.interval_text(saves["low"], saves["high"], "minutes"),
+        today_assurance=_show.percent(saves["today_assurance"]),
+        said=said,
     )
 
 
 def _predicted(recipe: Recipe) -> list[list[str]]:
     """Rows of quantity, expected value, interval of the average, interval of the next job."""
-    p, nan = recipe.predicted, math.nan
-    rows = []
+    p = {k: _show.known(v) for k, v in recipe.predicted.items()}
+    nan, rows = math.nan, []
     for name, (label, unit) in {**RESPONSES, **LIMITS}.items():
-        if p.get(name) is None:
+        if name not in p:
             continue
         mean = (p.get(f"{name}_mean_low", nan), p.get(f"{name}_mean_high", nan))
         job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
@@ -213,7 +223,7 @@ def _predicted(recipe: Recipe) -> list[list[str]]:
 def _rivals(recipe: Recipe) -> list[str]:
     """The quicker processes that come nearest, in words."""
     w = words()["evidence"]
-    table = plots.considered(recipe)
+    table = _show.considered(recipe)
     quicker = table[(table["role"] == "rival") & (table["minutes"] < recipe.minutes)]
     return [
         w["rival" if row["keeps_limits"] else "rival_limit"].format(
@@ -257,7 +267,7 @@ def _steps(recipe: Recipe) -> list[dict[str, Any]]:
         def said(those: list[Any]) -> str:
             return ", ".join(_show.setting_text(s, _show.value_of(s, recipe.settings)) for s in those)
 
-        minutes = recipe.predicted.get(f"{step.name}_minutes", math.nan)
+        minutes = _show.known(recipe.predicted.get(f"{step.name}_minutes"))
         row |= {
             "medium": said(others) or w["unstated"],
             "amount": said(amounts) or w["unstated"],
@@ -307,7 +317,7 @@ def _limit(name: str, limit: Mapping[str, Any]) -> str:
         limit=Condition(limit.get("at_least"), limit.get("at_most")).text(name),
         set_by=limit["set_by"],
         assurance=_show.asked_percent(limit["assurance"]),
-        probability=_show.percent(limit.get("probability", math.nan)),
+        probability=_show.percent(_show.known(limit.get("probability"))),
         predicted=shown("predicted", toward),
         worst=shown("worst", toward),
     )

@@ -143,7 +143,7 @@ def write_procedure(
         no date, or the folder cannot be written. Nothing is written then.
     """
     if not recipe.found:
-        raise ProcedureError(_not_found(recipe))
+        raise ProcedureError(f"there is no procedure to write. {recipe.text()}")
     mistakes = _number_mistakes(number)
     if isinstance(date, str):
         try:
@@ -200,20 +200,6 @@ def _css_text(text: str) -> str:
 
     safe = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
     return Markup(f'"{safe}"')
-
-
-def _not_found(recipe: Recipe) -> str:
-    """Say why there is nothing to write, what came nearest, and what would settle it."""
-    wanted = _show.asked_percent(recipe.wanted)
-    said = [
-        f"no process was found that meets the goal with {wanted} assurance, so there is no procedure to write."
-    ]
-    if recipe.closest:
-        process = _show.process_text(recipe.closest["settings"], recipe.study)
-        minutes, assurance = (recipe.closest["minutes"], recipe.closest["assurance"])
-        said.append(f"Closest: {process} ({_show.minutes_text(minutes)}, {_show.percent(assurance)}).")
-    said.append(recipe.would_settle or "Add trials near the closest process, or ask for less.")
-    return " ".join(said)
 
 
 def _number_mistakes(number: str) -> list[str]:
