@@ -6,7 +6,9 @@ the trial log (`_bench_log.py`) too, so that the log and the probability are of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+import math
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -19,8 +21,6 @@ RESPONSES = ("gloss_20", "gloss_60", "haze", "faults")
 #: Meters show tenths: a mean of spots shows 84.0 from half a tenth over the spots below it.
 RESOLUTION = 0.1
 _HAZE_KNEE = 0.55
-#: Points over the sections of a job, where their mean counts.
-_POINTS = 1024
 
 
 def optical(
@@ -67,8 +67,8 @@ def job_probability(
         return whole**job.sections * _mean_meets(shop, t, goal, job.sections, spots)
     local = np.hypot(shop.patch_sd, shop.step_sd)
     reach = 5 * (shop.panel_sd + local)
-    u, du = np.linspace(-reach, reach, 321, retstep=True)
-    panel, width = np.linspace(-5, 5, 61, retstep=True)
+    u, du = np.linspace(-reach, reach, 161, retstep=True)
+    panel, width = np.linspace(-5, 5, 41, retstep=True)
     around = _bell((u - panel[:, None] * shop.panel_sd) / local) * du / local
     section = whole[:, None] * (_section_meets(shop, t, goal, spots, u) @ around.T)
     return np.clip(section**job.sections @ (_bell(panel) * width), 0, 1)
@@ -95,11 +95,8 @@ def _section_meets(
     faults = t.faults[:, None] * np.exp(u)
 
     def given(stray: float) -> FloatArray:
-        gloss_20, gloss_60, haze, slope_20, slope_60 = optical(shop, z, t.haze_weight[:, None], stray=stray)
-        values = {"gloss_20": gloss_20, "gloss_60": gloss_60, "haze": haze}
-        variances = _variances(shop, slope_20, slope_60, spots)
-        p = _all_within(goal, values, variances, RESOLUTION / 2 / spots)
-        return p * _count_within(goal["faults"], faults, add=float(stray > 0)) if "faults" in goal else p
+        p = _all_within(goal, _seen(shop, t, goal, z, spots, stray), RESOLUTION / 2 / spots)
+        return p * _count_within(goal["faults"], faults, add=int(stray > 0)) if "faults" in goal else p
 
     sound = given(0.0)
     if shop.stray == 0:
@@ -114,91 +111,94 @@ def _mean_meets(
     """
     Probability, shape (n,), that the mean of unburned sections meets the goal.
 
-    Panel, patches and stray scratches run over an even lattice of points; meter and haze spread and
-    the count of faults are integrated at each point.
+    Panel and the mean of the patches shift all sections by v, which is integrated over; what the
+    patches differ by about their mean enters through its expectation, since its own chance moves
+    the mean of the sections by hundredths of a unit only.
     """
-    from scipy.special import ndtri
+    local = np.hypot(shop.patch_sd, shop.step_sd)
+    v, width = np.linspace(-5, 5, 61, retstep=True)
+    shift = v * np.hypot(shop.panel_sd, local / np.sqrt(sections))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(7)
+    apart = local * np.sqrt(1 - 1 / sections) * nodes
+    weights = weights / weights.sum()
+    z = t.log_roughness[:, -1, None] + shift
+    faults = sections * t.faults[:, None] * np.exp(shift) * (weights @ np.exp(apart))
 
-    lattice = _lattice(1 + 2 * sections)
-    normal = ndtri(lattice[:, : 1 + sections])
-    u = shop.panel_sd * normal[:, :1] + np.hypot(shop.patch_sd, shop.step_sd) * normal[:, 1:]
-    out = np.empty(len(t.faults))
-    for i in range(len(out)):
-        # A uniform below q is a failed patch; where below q says how deep.
-        place = lattice[:, 1 + sections :] / max(t.stray[i], 1e-12)
-        failed = place < 1
-        stray = np.where(failed, STRAY_DEPTHS[np.minimum(place * 3, 2).astype(int)], 0.0)
-        z = t.log_roughness[i, -1] + u
-        gloss_20, gloss_60, haze, slope_20, slope_60 = optical(shop, z, t.haze_weight[i], stray=stray)
-        values = {"gloss_20": gloss_20, "gloss_60": gloss_60, "haze": haze}
-        variances = _variances(shop, slope_20, slope_60, spots)
-        p = _all_within(
-            goal,
-            {name: v.mean(axis=1) for name, v in values.items()},
-            {name: np.mean(v, axis=-1) / sections for name, v in variances.items()},
-            RESOLUTION / 2 / spots / sections,
-        )
+    depths = (0.0, *STRAY_DEPTHS) if shop.stray else (0.0,)
+    seen = np.array(
+        [
+            sum(w * _seen(shop, t, goal, z + e, spots, depth) for w, e in zip(weights, apart, strict=True))
+            for depth in depths
+        ]
+    )
+    p = np.zeros_like(z)
+    for counts, chance in _failures(sections, t.stray, len(depths)):
+        mean, variance = np.tensordot(np.array(counts) / sections, seen, axes=1)
+        met = _all_within(goal, np.stack([mean, variance / sections]), RESOLUTION / 2 / spots / sections)
         if "faults" in goal:
-            total = (t.faults[i] * np.exp(u)).sum(axis=1)
-            p = p * _count_within(goal["faults"], total, add=failed.sum(axis=1), share=sections)
-        out[i] = p.mean()
-    return out
+            met = met * _count_within(goal["faults"], faults, add=sum(counts[1:]), share=sections)
+        p += chance[:, None] * met
+    return p @ (_bell(v) * width)
 
 
-def _lattice(dimensions: int) -> FloatArray:
-    """Even points in the unit cube, shape (_POINTS, dimensions): multiples of powers of a root (R sequence)."""
-    root = 2.0
-    for _ in range(40):
-        root = (1 + root) ** (1 / (dimensions + 1))
-    steps = root ** -np.arange(1.0, dimensions + 1)
-    return (0.5 + np.outer(np.arange(1, _POINTS + 1), steps)) % 1
+def _failures(sections: int, stray: FloatArray, classes: int) -> Iterator[tuple[tuple[int, ...], FloatArray]]:
+    """Yield how many sections are sound and how many failed by each depth, with the chance of it, shape (n,)."""
+    for failed in itertools.product(range(sections + 1), repeat=classes - 1):
+        sound = sections - sum(failed)
+        if sound < 0:
+            continue
+        ways = math.factorial(sections) / math.prod(math.factorial(c) for c in (sound, *failed))
+        chance = ways * (1 - stray) ** sound * (stray / max(classes - 1, 1)) ** sum(failed)
+        if chance.max() > 1e-5:
+            yield (sound, *failed), chance
 
 
-def _variances(shop: Shop, slope_20: FloatArray, slope_60: FloatArray, spots: int) -> dict[str, FloatArray]:
-    """Variance of a section's mean reading about what its roughness gives."""
-    return {
-        "gloss_20": reading_sd(shop, slope_20) ** 2 / spots,
-        "gloss_60": reading_sd(shop, slope_60) ** 2 / spots + (shop.slack_sd * slope_60) ** 2,
-        "haze": np.full_like(slope_20, shop.haze_sd**2 + shop.haze_meter_sd**2 / spots),
-    }
-
-
-def _all_within(
-    goal: Mapping[str, Condition],
-    mean: Mapping[str, FloatArray],
-    variance: Mapping[str, FloatArray],
-    margin: float,
+def _seen(
+    shop: Shop, t: Typical, goal: Mapping[str, Condition], z: FloatArray, spots: int, stray: float
 ) -> FloatArray:
+    """
+    Return mean and variance of a section's readings at a known ln(roughness) `z`.
+
+    Shape (2, metered, *z.shape): the metered quantities of the goal in the goal's order.
+    """
+    gloss_20, gloss_60, haze, slope_20, slope_60 = optical(shop, z, t.haze_weight[:, None], stray=stray)
+    reading = {
+        "gloss_20": (gloss_20, reading_sd(shop, slope_20) ** 2 / spots),
+        "gloss_60": (gloss_60, reading_sd(shop, slope_60) ** 2 / spots + (shop.slack_sd * slope_60) ** 2),
+        "haze": (haze, np.full_like(haze, shop.haze_sd**2 + shop.haze_meter_sd**2 / spots)),
+    }
+    asked = [reading[name] for name in goal if name in reading]
+    return np.array(asked).reshape(len(asked), 2, *z.shape).swapaxes(0, 1)
+
+
+def _all_within(goal: Mapping[str, Condition], seen: FloatArray, margin: float) -> FloatArray:
     """Probability that every metered quantity shows within its condition; faults are counted apart."""
     from scipy.special import ndtr
 
-    p = np.ones_like(mean["gloss_20"])
-    for name, condition in goal.items():
-        if name == "faults":
-            continue
-        sd = np.sqrt(variance[name])
+    p = np.ones(seen.shape[2:])
+    metered = [condition for name, condition in goal.items() if name != "faults"]
+    for condition, mean, variance in zip(metered, *seen, strict=True):
+        sd = np.sqrt(variance)
         if condition.at_least is not None and condition.at_most is not None:
-            upper = ndtr((condition.at_most + margin - mean[name]) / sd)
-            p = p * (upper - ndtr((condition.at_least - margin - mean[name]) / sd))
+            upper = ndtr((condition.at_most + margin - mean) / sd)
+            p = p * np.maximum(upper - ndtr((condition.at_least - margin - mean) / sd), 0)
         elif condition.at_least is not None:
-            p = p * ndtr((mean[name] - condition.at_least + margin) / sd)
+            p = p * ndtr((mean - condition.at_least + margin) / sd)
         elif condition.at_most is not None:
-            p = p * ndtr((condition.at_most + margin - mean[name]) / sd)
+            p = p * ndtr((condition.at_most + margin - mean) / sd)
     return p
 
 
-def _count_within(
-    condition: Condition, mean: FloatArray, *, add: FloatArray | float, share: int = 1
-) -> FloatArray:
+def _count_within(condition: Condition, mean: FloatArray, *, add: int, share: int = 1) -> FloatArray:
     """Probability that a Poisson count plus `add`, divided by `share`, meets the condition."""
     from scipy.special import pdtr
 
-    def up_to(count: FloatArray | float) -> FloatArray:
-        return np.where(np.asarray(count) < 0, 0.0, pdtr(np.maximum(count, 0), mean))
+    def up_to(count: float) -> FloatArray:
+        return pdtr(count, mean) if count >= 0 else np.zeros_like(mean)
 
     p = np.ones_like(mean)
     if condition.at_most is not None:
-        p = up_to(np.floor(condition.at_most * share + 1e-9) - add)
+        p = up_to(math.floor(condition.at_most * share + 1e-9) - add)
     if condition.at_least is not None:
-        p = p - up_to(np.ceil(condition.at_least * share - 1e-9) - 1 - add)
+        p = p - up_to(math.ceil(condition.at_least * share - 1e-9) - 1 - add)
     return np.maximum(p, 0)

@@ -14,7 +14,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab._bench_jobs import RESOLUTION, optical, reading_sd
-from finishlab._bench_truths import STEPS, STRAY_DEPTHS, THIN_CLEAR_UM, FloatArray, Processes, Shop, typical
+from finishlab._bench_truths import (
+    STEPS,
+    STRAY_DEPTHS,
+    THIN_CLEAR_UM,
+    FloatArray,
+    Processes,
+    Shop,
+    Typical,
+    processes_of,
+    typical,
+)
 from finishlab.errors import RecordsError
 
 if TYPE_CHECKING:
@@ -46,19 +56,19 @@ class _Draws:
     misread: FloatArray  # (trials, 3, 2, spots, 2) uniforms: whether, and how low
 
 
-def work(
-    shop: Shop, study: Study, sheet: pd.DataFrame, processes: Processes, seed: int, bench: int
-) -> pd.DataFrame:
-    """Return the log of the trials of `sheet`; `bench` is the seed that drew the shop."""
+def work(shop: Shop, study: Study, sheet: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Return the log of the trials of `sheet`, worked on new patches of this `seed`."""
     import pandas as pd
 
-    head = _heading(study, sheet)
-    d = _drawn(shop, head, study.reading.spots, seed, bench)
+    values = study.basis.values(sheet)
+    processes = processes_of(study, values)
+    head = _heading(sheet)
+    d = _drawn(shop, head, study.reading.spots, seed)
     t = typical(shop, processes)
     burned = _burned_after(shop, t.removed_um, d)
     columns: dict[str, Any] = {name: head[name] for name in head.columns}
     columns["burned_after_step"] = [STEPS[b] if b < len(STEPS) else "" for b in burned]
-    words = study.basis.frame(study.basis.values(sheet))
+    words = study.basis.frame(values)
     columns |= {name: words[name].to_numpy() for name in words.columns}
     columns |= _film(shop, t.removed_um, d, burned)
     columns |= _readings(shop, study, t, processes, d, burned)
@@ -66,7 +76,7 @@ def work(
     return pd.DataFrame(columns, index=sheet.index)
 
 
-def _heading(study: Study, sheet: pd.DataFrame) -> pd.DataFrame:
+def _heading(sheet: pd.DataFrame) -> pd.DataFrame:
     """Return trial, run order, panel, patch, technician, date, status and reason."""
     import pandas as pd
 
@@ -103,10 +113,11 @@ def _heading(study: Study, sheet: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _drawn(shop: Shop, head: pd.DataFrame, spots: int, seed: int, bench: int) -> _Draws:
+def _drawn(shop: Shop, head: pd.DataFrame, spots: int, seed: int) -> _Draws:
     labels = [str(label).encode() for label in head["panel"]]
     panels = {
-        label: np.random.default_rng([shop.kind, bench, _PANELS, *label]) for label in dict.fromkeys(labels)
+        label: np.random.default_rng([shop.kind, shop.seed, _PANELS, *label])
+        for label in dict.fromkeys(labels)
     }
     by_panel = {
         label: (rng.standard_normal(), clear := rng.uniform(45, 60), clear + rng.uniform(65, 80))
@@ -117,12 +128,12 @@ def _drawn(shop: Shop, head: pd.DataFrame, spots: int, seed: int, bench: int) ->
     normals, uniforms = [], []
     for label, patch in zip(labels, head["patch"], strict=True):
         rng = np.random.default_rng(
-            [shop.kind, bench, _PATCHES, seed, len(label), *label, *str(patch).encode()]
+            [shop.kind, shop.seed, _PATCHES, seed, len(label), *label, *str(patch).encode()]
         )
         normals.append(rng.standard_normal(sum(sizes)))
         uniforms.append(rng.random(5 + 2 * int(np.prod(shape))))
-    parts = np.split(np.array(normals).reshape(len(labels), -1), np.cumsum(sizes)[:-1], axis=1)
-    luck = np.array(uniforms).reshape(len(labels), -1)
+    parts = np.split(np.array(normals).reshape(len(labels), sum(sizes)), np.cumsum(sizes)[:-1], axis=1)
+    luck = np.array(uniforms).reshape(len(labels), 5 + 2 * int(np.prod(shape)))
     about_panels = np.array([by_panel[label] for label in labels]).reshape(-1, 3)
     return _Draws(
         panel=about_panels[:, 0],
@@ -172,7 +183,7 @@ def _film(shop: Shop, removed: FloatArray, d: _Draws, burned: np.ndarray) -> dic
 
 
 def _readings(
-    shop: Shop, study: Study, t: Any, p: Processes, d: _Draws, burned: np.ndarray
+    shop: Shop, study: Study, t: Typical, p: Processes, d: _Draws, burned: np.ndarray
 ) -> dict[str, FloatArray]:
     """Every reading in the order of the steps; missing from the step that burned through on."""
     # A left-out step leaves the patch as the step before did.

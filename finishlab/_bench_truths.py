@@ -14,12 +14,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from finishlab.optics import ceiling_gloss, log_roughness
+
+if TYPE_CHECKING:
+    from finishlab.study import Study
 
 FloatArray = NDArray[np.float64]
 
@@ -54,6 +57,29 @@ class Processes:
     polish: FloatArray
 
 
+def processes_of(study: Study, values: FloatArray) -> Processes:
+    """Return rows of `Basis.values` in the shop's own terms; held settings filled in."""
+
+    def column(name: str, known: tuple[str, ...] | None) -> Any:
+        setting = study.settings[name]
+        if setting.held:
+            v = np.full(len(values), float(setting.levels[0]) if known is None else 0.0)
+        else:
+            v = values[:, study.basis.column(name)]
+        if known is None:
+            return v
+        positions = np.array([known.index(level) for level in setting.levels])
+        return positions[np.nan_to_num(v).astype(int)]
+
+    return Processes(
+        grit=column("sand_grit", GRITS),
+        pad=column("cut_pad", PADS),
+        product=column("cut_product", PRODUCTS),
+        cut=column("cut_passes", None),
+        polish=column("polish_passes", None),
+    )
+
+
 @dataclass(frozen=True)
 class Stage:
     """How one working stage goes, for each process: arrays of shape (n,), or single numbers."""
@@ -72,6 +98,7 @@ class Shop:
     """One invented shop. Spreads are SDs of ln(roughness) unless the name says otherwise."""
 
     kind: int
+    seed: int
     ceiling_20: float
     ceiling_60: float
     panel_sd: float
@@ -275,6 +302,7 @@ def draw_shop(kind: int, seed: int) -> Shop:
     sand_um = np.sort(spread([9.0, 3.5, 2.0], 0.15))[::-1]
     return Shop(
         kind=kind,
+        seed=seed,
         ceiling_20=float(ceiling_20),
         ceiling_60=float(ceiling_60),
         panel_sd=rng.uniform(0.02, 0.06),

@@ -19,15 +19,12 @@ import numpy as np
 from finishlab import _bench_log
 from finishlab._bench_jobs import RESPONSES, job_probability, optical
 from finishlab._bench_truths import (
-    GRITS,
     KINDS,
-    PADS,
-    PRODUCTS,
     STEPS,
     FloatArray,
-    Processes,
     Typical,
     draw_shop,
+    processes_of,
     typical,
 )
 from finishlab.errors import StudyError
@@ -143,9 +140,7 @@ class PracticeBench:
             raise StudyError(
                 f"there is no practice bench of kind {kind!r}. Kinds are {', '.join(map(str, KINDS))}."
             )
-        if not isinstance(seed, int | np.integer) or seed < 0:
-            raise StudyError(f"seed is {seed!r}; it must be a whole number, 0 or more.")
-        self.kind, self.seed = int(kind), int(seed)
+        self.kind, self.seed = int(kind), _whole(seed)
         self._shop = draw_shop(self.kind, self.seed)
         if study is None:
             # The goal's figure depends on what the shop can do, so it is found on a first draft.
@@ -284,10 +279,10 @@ class PracticeBench:
 
     @cached_property
     def _grid(self) -> Typical:
-        return typical(self._shop, _processes(self.study, self._grid_values))
+        return typical(self._shop, processes_of(self.study, self._grid_values))
 
     def _typical(self, processes: pd.DataFrame) -> Typical:
-        return typical(self._shop, _processes(self.study, self.study.basis.values(processes)))
+        return typical(self._shop, processes_of(self.study, self.study.basis.values(processes)))
 
     def _conditions(self, goal: Mapping[str, Any] | None) -> dict[str, Condition]:
         conditions, _ = self.study.asked(goal)
@@ -331,11 +326,16 @@ class PracticeBench:
         RecordsError
             There is no panel column, or a patch is planned twice.
         """
-        processes = _processes(self.study, self.study.basis.values(sheet))
-        return _bench_log.work(self._shop, self.study, sheet, processes, int(seed), self.seed)
+        return _bench_log.work(self._shop, self.study, sheet, _whole(seed))
 
 
-# --- studies and processes -----------------------------------------------------------------------
+# --- what may be asked -----------------------------------------------------------------------
+
+
+def _whole(seed: int) -> int:
+    if isinstance(seed, int | np.integer) and not isinstance(seed, bool) and seed >= 0:
+        return int(seed)
+    raise StudyError(f"seed is {seed!r}; it must be a whole number, 0 or more.")
 
 
 def _own_study(kind: int, seed: int, target: float) -> Study:
@@ -366,26 +366,3 @@ def _check_study(study: Study) -> None:
         mistakes.append(f"haze_method is {study.reading.haze_method}; a practice bench reads ISO 13803.")
     if mistakes:
         raise StudyError(mistakes, heading="This study cannot be put to a practice bench.")
-
-
-def _processes(study: Study, values: FloatArray) -> Processes:
-    """Return rows of `Basis.values` in the shop's own terms; held settings filled in."""
-
-    def column(name: str, known: tuple[str, ...] | None) -> Any:
-        setting = study.settings[name]
-        if setting.held:
-            v = np.full(len(values), float(setting.levels[0]) if known is None else 0.0)
-        else:
-            v = values[:, study.basis.column(name)]
-        if known is None:
-            return v
-        positions = np.array([known.index(level) for level in setting.levels])
-        return positions[np.nan_to_num(v).astype(int)]
-
-    return Processes(
-        grit=column("sand_grit", GRITS),
-        pad=column("cut_pad", PADS),
-        product=column("cut_product", PRODUCTS),
-        cut=column("cut_passes", None),
-        polish=column("polish_passes", None),
-    )
