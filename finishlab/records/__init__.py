@@ -4,8 +4,13 @@
 column; `write_trials` writes a sheet that no spreadsheet runs as formulas; `readings_of`
 gives the model one row a reading. How long or how well a patch must be worked is not
 decided here.
+
+A sheet goes one way: `csv_file` or `xlsx_file` -> `sheet` -> `draft`, with the rules of
+`headings`, `settings`, `value_rules`, `film_rules` and `trial_rules` -> `check` -> the table.
 """
 
+from finishlab.records.check import check_trials
 from finishlab.records.columns import readings_of
+from finishlab.records.files import read_trials, write_trials
 
-__all__ = ["readings_of"]
+__all__ = ["check_trials", "read_trials", "readings_of", "write_trials"]

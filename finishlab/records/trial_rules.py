@@ -1,0 +1,213 @@
+"""Rules about trials as such: labels, status, burn-throughs, doubles, and what must be there.
+
+Whether a reading or setting is possible is judged in `value_rules.py` and `settings.py`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+
+import numpy as np
+
+from finishlab._show import listed
+from finishlab._study_mistakes import nearest
+from finishlab.records.cells import dates, each_once, labels, words
+from finishlab.records.draft import Draft
+from finishlab.records.value_rules import any_reading
+
+STATUSES = ("planned", "started", "done", "spoiled")
+_NAME = re.compile(r"\b[^\W\d_][^\W\d_A-Z]{2,}\b")
+
+
+def trial_words(draft: Draft) -> None:
+    """Make labels, texts and dates of a trial clean; every trial needs its panel."""
+    for heading, column in draft.columns.items():
+        cells = draft.sheet.cells[heading]
+        if column.role == "label":
+            draft.clean[heading] = labels(cells)
+        elif column.role == "text":
+            draft.clean[heading] = words(cells)
+        elif column.role == "date":
+            draft.clean[heading] = dates(cells, heading, draft.mistakes)
+    if draft.given("panel"):
+        draft.mistakes.cells(
+            "panel", ~draft.filled("panel"), lambda _: "is empty. Write which test panel the patch is on."
+        )
+    if draft.given("technician"):
+        people = each_once(
+            draft.clean["technician"], lambda v: bool(_NAME.search(str(v)) and str(v)[:1].isupper())
+        )
+        draft.caution(
+            people == np.array(True),
+            "technician looks like a name in {rows}. Use a number or initials, never a full name.",
+        )
+
+
+def trial_status(draft: Draft) -> None:
+    """Settle which trials are done and which spoiled; where nothing is written, what is logged tells."""
+    burned = _burns(draft)
+    responses = [draft.filled(r) for r in draft.study.goal]
+    measured = np.logical_or.reduce([*responses, draft.filled("minutes"), burned])
+    told = np.where(measured, "done", np.where(any_reading(draft), "started", "planned")).astype(object)
+    if draft.given("status"):
+        written = each_once(draft.clean["status"], str.casefold)
+        empty = written == np.array(None)
+        unknown = ~empty & ~np.isin(written, np.array(STATUSES, object))
+        draft.mistakes.cells("status", unknown, lambda i: _unknown_status(draft.clean["status"][i]))
+        told = np.where(empty, told, written)
+    draft.clean["status"] = told
+    draft.done, draft.spoiled = told == "done", told == "spoiled"
+    complete = np.logical_and.reduce([*responses, draft.filled("minutes")])
+    draft.caution(
+        (told == "planned") & measured | (told == "started") & (complete | burned),
+        "There are results in {rows}, but not marked done, so they are not used. Write done when the trial is finished.",
+    )
+
+
+def _unknown_status(word: str) -> str:
+    close = difflib.get_close_matches(word.casefold(), STATUSES, n=1)
+    hint = f"Did you mean '{close[0]}'? " if close else ""
+    return f"'{word}' is not a status. {hint}Write planned, started, done or spoiled."
+
+
+def _burns(draft: Draft) -> np.ndarray:
+    """Turn `burned_after_step` into names of steps; return where a trial burned through."""
+    name = "burned_after_step"
+    if not draft.given(name):
+        return np.zeros(draft.size, bool)
+    steps = {s.name.casefold(): s.name for s in draft.study.steps}
+    found = draft.clean[name]
+    burned = found != np.array(None)
+    draft.clean[name] = each_once(found, lambda w: steps.get(w.casefold()))
+    draft.mistakes.cells(
+        name,
+        burned & (draft.clean[name] == np.array(None)),
+        lambda i: (
+            f"'{found[i]}' is not a step. {nearest(found[i], steps.values())} Leave it empty where nothing burned through."
+        ),
+    )
+    return burned
+
+
+def burns(draft: Draft) -> None:
+    """Say burn-throughs that contradict the rest of their trial."""
+    burned = draft.filled("burned_after_step")
+    step = draft.clean.get("burned_after_step", np.full(draft.size, None))
+    left_out = np.zeros(draft.size, bool)
+    for name, where in draft.left_out.items():
+        left_out |= where & (step == name)
+    draft.mistakes.cells(
+        "burned_after_step",
+        left_out & ~draft.spoiled,
+        lambda i: (
+            f"'{step[i]}' was left out of this trial, so it cannot have burned through. Correct one of the two."
+        ),
+    )
+    draft.caution(
+        burned & draft.spoiled,
+        "Spoiled and burned through at once in {rows}. A burn-through is a result, not spoiled: write done, so that it counts "
+        "against the process that did it.",
+    )
+    reason = draft.clean.get("reason", np.full(draft.size, None))
+    hints = each_once(reason, lambda w: "burn" in w.casefold()) == np.array(True)
+    draft.caution(
+        hints & draft.spoiled & ~burned,
+        "The reason speaks of a burn in {rows}. A burn-through is a result, not spoiled: write done and name the step "
+        "in burned_after_step.",
+    )
+    later = np.zeros(draft.size, bool)
+    order = [s.name for s in draft.study.steps]
+    for mean, group in draft.groups("reading").items():
+        if group[0].step in order:
+            at = order.index(group[0].step)
+            later |= draft.filled(mean) & np.isin(step, np.array(order[: at + 1], object))
+    draft.caution(
+        later & draft.done, "Readings after the step that burned through, in {rows}, are kept but not used."
+    )
+
+
+def doubles(draft: Draft) -> None:
+    """Say trials that stand twice: one number, one patch, or one place in the order."""
+    every = np.ones(draft.size, bool)
+    if draft.given("trial"):
+        _twice(
+            draft, ["trial"], every, "trial",
+            "Give each trial its own number; repeat readings of a patch go side by side, as gloss_20_1, gloss_20_2.",
+        )  # fmt: skip
+    if draft.given("patch"):
+        _twice(
+            draft, ["panel", "patch"], ~draft.spoiled, "patch",
+            "A patch is worked once, fresh. Correct one of the two, or mark it spoiled with a reason.",
+        )  # fmt: skip
+    if draft.given("run_order"):
+        _twice(
+            draft, ["panel", "run_order"], ~draft.spoiled, "run_order",
+            "Two trials of a panel cannot come at the same place in the order. Correct one of the two.",
+        )  # fmt: skip
+
+
+def _twice(draft: Draft, names: list[str], among: np.ndarray, column: str, advice: str) -> None:
+    import pandas as pd
+
+    if not all(n in draft.clean for n in names):
+        return
+    full = among & np.logical_and.reduce([draft.filled(n) for n in names])
+    at = np.flatnonzero(full)
+    codes = np.zeros(len(at), np.int64)
+    for name in names:
+        here, kinds = pd.factorize(draft.clean[name][at])
+        codes = codes * (len(kinds) + 1) + here
+    _, first, which = np.unique(codes, return_index=True, return_inverse=True)
+    first_row = np.zeros(draft.size, np.int64)
+    first_row[at] = at[first[which]]
+    wrong = full & (first_row != np.arange(draft.size))
+    what = " and ".join(names)
+
+    def say(i: int) -> str:
+        value = " and ".join(str(draft.clean[n][i]) for n in names)
+        return f"{what} {value} stand{'s' if len(names) == 1 else ''} in {draft.mistakes.row(first_row[i])} too. {advice}"
+
+    draft.mistakes.cells(column, wrong, say, also=names)
+
+
+def required(draft: Draft) -> None:
+    """Say what done and spoiled trials lack."""
+    needed = draft.done & ~draft.filled("burned_after_step")
+    end = "Fill it in, or mark the trial spoiled with a reason."
+    if draft.given("minutes"):
+        draft.mistakes.cells(
+            "minutes", needed & ~draft.filled("minutes"), lambda _: f"is empty in a done trial. {end}"
+        )
+    groups = draft.groups("reading")
+    computed = draft.study.reading.haze_method == "ASTM D4039"
+    for response in draft.study.goal:
+        lacks = needed & ~draft.filled(response)
+        headings = [c.heading for c in groups.get(response, [])]
+        if response == "haze" and computed:
+            lacks &= ~(draft.filled("gloss_20") & draft.filled("gloss_60"))
+            headings = headings or [c.heading for c in groups.get("gloss_60", [])]
+        if headings:
+            draft.mistakes.cells(
+                headings[0], lacks, lambda _: f"is empty in a done trial. {end}", also=headings
+            )
+    no_reason = draft.spoiled & ~draft.filled("reason")
+    draft.mistakes.cells(
+        "reason" if draft.given("reason") else "status",
+        no_reason,
+        lambda _: (
+            "is spoiled without a reason. Write why in the column reason."
+            if not draft.given("reason")
+            else "is empty in a spoiled trial. Write why it was spoiled."
+        ),
+        also=["status"],
+    )
+
+
+def whole_table(draft: Draft) -> None:
+    """Caution where the trials as a whole have nothing to learn from yet."""
+    if draft.spoiled.all():
+        draft.cautions.append("Every trial is spoiled; there is nothing to learn from.")
+    elif not draft.done.any():
+        kinds = listed([s for s in STATUSES if (draft.clean["status"] == s).any()])
+        draft.cautions.append(f"No trial is done yet; all are {kinds}.")

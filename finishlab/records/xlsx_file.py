@@ -1,0 +1,238 @@
+"""XLSX workbooks in and out.
+
+An XLSX file is a zip of XML parts, so it is looked at before it is opened: how large it
+gets, whether it carries macros or a password. Formulas are never run; only values stored
+by the spreadsheet that saved the file are taken. What the cells mean is not asked here.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import itertools
+import math
+import re
+import warnings
+import zipfile
+import zlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from finishlab.errors import RecordsError
+from finishlab.records.guard import guarded
+from finishlab.records.sheet import Formula, Sheet, from_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Largest workbook, unpacked, that is opened.
+MOST_BYTES = 200 * 2**20
+_MOST_PARTS = 5000
+#: Limits of the format (ECMA-376; from memory).
+_MOST_ROWS = 1_048_576
+_MOST_IN_CELL = 32_767
+#: The worksheet taken when a workbook has several.
+SHEET = "trials"
+
+# Files that begin so are the older binary container: an .xls, or an .xlsx under a password.
+_OLD_CONTAINER = b"\xd0\xcf\x11\xe0"
+# How the format writes letters that XML cannot hold (ECMA-376 part 1, ST_Xstring; from memory).
+_ESCAPED = re.compile("_x([0-9A-Fa-f]{4})_")
+_NOT_XML = re.compile("[\x00-\x08\x0b-\x1f\ud800-\udfff\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
+
+
+def read_xlsx(path: Path) -> Sheet:
+    """
+    Return the trials of a workbook as a sheet.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Sheet
+        Of the worksheet named ``trials``, else the first that is not empty.
+
+    Raises
+    ------
+    RecordsError
+        The file is no workbook, too large unpacked, under a password, has macros, or is
+        empty.
+    """
+    formulas = _looked_at(path)
+    title, rows, others = _filled(path, values=True)
+    if formulas:
+        _, texts, _ = _filled(path, values=False, title=title)
+        for row, text in zip(rows, texts, strict=False):
+            for j, (value, formula) in enumerate(zip(row, text, strict=False)):
+                if value is None and isinstance(formula, str) and formula.startswith("="):
+                    row[j] = Formula(formula)
+    sheet = from_rows(enumerate(rows, start=1), path.name, parted=False)
+    if others:
+        sheet.cautions.append(
+            f"{path.name} has more than one worksheet with cells; '{title}' was read, not {', '.join(others)}."
+        )
+    return sheet
+
+
+def _looked_at(path: Path) -> bool:
+    """Refuse what must not be opened; return whether any formula is in the workbook."""
+    with path.open("rb") as file:
+        if file.read(4) == _OLD_CONTAINER:
+            raise RecordsError(
+                f"{path.name} is under a password, or is an older workbook named .xlsx. "
+                "Open it in a spreadsheet and save it as .xlsx without a password."
+            )
+    try:
+        with zipfile.ZipFile(path) as archive:
+            parts = archive.infolist()
+            size = sum(p.file_size for p in parts)
+            if size > MOST_BYTES or len(parts) > _MOST_PARTS:
+                raise RecordsError(
+                    f"{path.name} unpacks to {size / 2**20:,.0f} MB in {len(parts)} parts; a trial sheet of at most "
+                    f"{MOST_BYTES // 2**20} MB is opened. Save only the trials, without pictures, or as CSV."
+                )
+            if any(p.flag_bits & 1 for p in parts):
+                raise RecordsError(f"{path.name} is under a password. Save it without one.")
+            names = {p.filename for p in parts}
+            if any(n.endswith("vbaProject.bin") for n in names):
+                raise RecordsError(f"{path.name} carries macros. Save it as .xlsx, which has none.")
+            if "[Content_Types].xml" not in names:
+                raise RecordsError(
+                    f"{path.name} is a zip but not a workbook. Save the sheet as .xlsx or .csv."
+                )
+            return any(_holds_formula(archive, n) for n in names if n.startswith("xl/worksheets/"))
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
+        raise RecordsError(
+            f"{path.name} is not a workbook, or is damaged ({error}). Save the sheet again as .xlsx or .csv."
+        ) from None
+
+
+def _holds_formula(archive: zipfile.ZipFile, name: str) -> bool:
+    with archive.open(name) as part:
+        tail = b""
+        while block := part.read(2**20):
+            if any(start in tail + block for start in (b"<f>", b"<f ", b":f>", b":f ")):
+                return True
+            tail = block[-2:]
+    return False
+
+
+def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[list[Any]], list[str]]:
+    """Return title and rows of the worksheet to take, and the titles of others that have cells."""
+    import openpyxl
+
+    found: dict[str, list[list[Any]]] = {}
+    try:
+        with warnings.catch_warnings():
+            # openpyxl warns of drawings and styles it leaves aside; a date out of range it gives as the text
+            # of an error, which is answered as such.
+            warnings.simplefilter("ignore", UserWarning)
+            book = openpyxl.load_workbook(path, read_only=True, data_only=values, keep_links=False)
+            try:
+                sheets = [w for w in book.worksheets if not title or w.title == title]
+                for sheet in sorted(sheets, key=lambda w: w.title.strip().lower() != SHEET):
+                    rows = _cells(sheet, first=100 if found else None)
+                    if any(any(v is not None for v in row) for row in rows):
+                        found[sheet.title] = rows
+            finally:
+                book.close()
+    except Exception as error:  # openpyxl lets a damaged file fail with whatever its XML reader met
+        raise RecordsError(
+            f"{path.name} cannot be read as a workbook ({type(error).__name__}: {error}). "
+            "Open it in a spreadsheet and save it again as .xlsx or .csv."
+        ) from None
+    if not found:
+        raise RecordsError(f"{path.name} is empty. Write one row of headings and one row for each trial.")
+    taken, *others = found
+    return taken, found[taken], others
+
+
+def _cells(sheet: Any, first: int | None) -> list[list[Any]]:
+    """Return the rows of a worksheet, or the first few."""
+    sheet.reset_dimensions()  # the size a file states for itself may be wrong, or enormous
+    return [
+        [
+            _ESCAPED.sub(lambda m: chr(int(m[1], 16)), v) if isinstance(v, str) and "_x" in v else v
+            for v in row
+        ]
+        for row in itertools.islice(sheet.iter_rows(values_only=True), first)
+    ]
+
+
+def xlsx_bytes(table: pd.DataFrame) -> bytes:
+    """
+    Return a table as the bytes of a workbook that no spreadsheet runs as formulas.
+
+    Parameters
+    ----------
+    table : DataFrame
+
+    Returns
+    -------
+    bytes
+        One worksheet, ``trials``, with its headings in view; numbers in full precision.
+
+    Raises
+    ------
+    RecordsError
+        A text is longer, or the table has more rows, than the format holds.
+    """
+    import openpyxl
+    from openpyxl.cell import WriteOnlyCell
+
+    if len(table) >= _MOST_ROWS:
+        raise RecordsError(
+            f"{len(table)} trials are more than an .xlsx sheet holds ({_MOST_ROWS - 1}). Write a .csv."
+        )
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet(SHEET)
+    sheet.freeze_panes = "A2"
+
+    def cell(text: str, kind: str) -> Any:
+        made = WriteOnlyCell(sheet, text)
+        made.data_type = kind
+        return made
+
+    def written(value: Any, row: int, column: int) -> Any:
+        if isinstance(value, str):
+            text = _NOT_XML.sub(lambda m: f"_x{ord(m[0]):04X}_", guarded(value))
+            if len(text) > _MOST_IN_CELL:
+                raise RecordsError(
+                    f"row {row}, {table.columns[column]}: the text has {len(text)} letters, and an .xlsx cell holds "
+                    f"{_MOST_IN_CELL}. Shorten it, or write a .csv."
+                )
+            return cell(text, "s")
+        # openpyxl itself keeps 16 digits, one too few for some numbers, and drops the point of whole ones.
+        return cell(repr(value), "n") if isinstance(value, float) else value
+
+    sheet.append([written(str(c), 1, j) for j, c in enumerate(table.columns)])
+    columns = [_plain(table.iloc[:, j]) for j in range(len(table.columns))]
+    for number, row in enumerate(zip(*columns, strict=True), start=2):
+        sheet.append([written(value, number, j) for j, value in enumerate(row)])
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def _plain(column: pd.Series) -> list[Any]:
+    """Return the cells of a column as what a workbook can hold: text, number, truth value, date or None."""
+    if column.dtype.kind in "biu" and not column.isna().any():
+        return column.tolist()
+    return [_plain_cell(v) for v in column.astype(object)]
+
+
+def _plain_cell(value: Any) -> Any:
+    import pandas as pd
+
+    if pd.isna(value):
+        return None
+    if isinstance(value, dt.datetime):
+        moment = value.to_pydatetime(warn=False) if hasattr(value, "to_pydatetime") else value
+        return moment.isoformat(" ") if moment.tzinfo else moment
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, bool | int | str | dt.date | dt.time):
+        return value
+    return value if isinstance(value, float) and math.isfinite(value) else str(value)
