@@ -14,7 +14,7 @@ from scipy import stats
 
 from finishlab.basis import Basis
 from finishlab.errors import ModelError
-from finishlab.mixed import PanelFit, fit_panels
+from finishlab.mixed import DRAWS, Mixture, PanelFit, fit_panels
 from finishlab.study import Step
 
 
@@ -33,32 +33,44 @@ class Additive:
     """
     A fitted additive quantity of processes.
 
-    Methods give the mean, how well it is known, and the spread of a next panel and patch.
+    Methods give the mean, what the next section on a new panel takes, and differences.
     """
 
     basis: Basis
     parts: tuple[_Part, ...]
     cautions: tuple[str, ...]
 
-    def predict(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
-        """
-        Return mean, its standard error, panel SD, patch SD (each shape (rows,)), and
-        degrees of freedom.
-        """
-        mean, known, panel, patch = (np.zeros(len(values)) for _ in range(4))
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Return the expected amount of each process, shape (rows,); never below 0."""
+        return sum((self._sizes(part, values)[1] for part in self.parts), np.zeros(len(values)))
+
+    def _sizes(self, part: _Part, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        matrix = _matrix(self.basis, part.steps, values, part.richness)
+        return matrix, np.maximum(matrix @ part.fit.coef, 0.0)
+
+    def next_section(self, values: np.ndarray) -> Mixture:
+        """Return what the next section takes, on a panel that was not in the trials."""
+        mean, known, panel, own = (np.zeros((DRAWS, len(values))) for _ in range(4))
         df = np.inf
-        for part in self.parts:
-            matrix = _matrix(self.basis, part.steps, values, part.richness)
-            present = np.abs(matrix).sum(1) > 0
-            m, se = part.fit.predict(matrix)
-            m = np.maximum(m, 0.0)
-            size = m if part.relative else present.astype(float)
-            mean += m
-            known += se**2
-            panel += size * part.fit.panel_sd  # one panel's luck is shared by its steps
-            patch += (size * part.fit.residual_sd) ** 2
+        for i, part in enumerate(self.parts):
+            matrix, m = self._sizes(part, values)
+            size = m if part.relative else (np.abs(matrix).sum(1) > 0).astype(float)
+            # What one part's draws say of its panels says nothing of another's.
+            pick = np.random.default_rng(i).permutation(DRAWS) % len(part.fit.drawn_panel)
+            drawn_mean, drawn_known = part.fit.drawn(matrix)
+            mean += np.maximum(drawn_mean[pick], 0.0)
+            known += drawn_known[pick] ** 2
+            panel += part.fit.drawn_panel[pick, None] * size  # one panel's luck is shared by its steps
+            own += (part.fit.drawn_residual[pick, None] * size) ** 2
             df = min(df, part.fit.df_resid)
-        return mean, np.sqrt(known), panel, np.sqrt(patch), df
+        # A process of left-out steps alone takes nothing, for certain.
+        return Mixture(mean, np.sqrt(np.maximum(known + panel**2 + own, 1e-18)), df)
+
+    def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return mean and the interval that holds the next section's value with `cover`."""
+        section = self.next_section(values)
+        low, high = section.quantile((1 - cover) / 2), section.quantile((1 + cover) / 2)
+        return self.mean(values), np.maximum(low, 0.0), np.maximum(high, 0.0)
 
     def difference(self, a: np.ndarray, b: np.ndarray, cover: float = 0.9) -> tuple[float, float, float]:
         """
@@ -69,17 +81,11 @@ class Additive:
         """
         mean, variance, df = 0.0, 0.0, np.inf
         for part in self.parts:
-            d = _matrix(self.basis, part.steps, a, part.richness) - _matrix(self.basis, part.steps, b, part.richness)
-            m, se = part.fit.predict(d)
+            pair = [_matrix(self.basis, part.steps, one, part.richness) for one in (a, b)]
+            m, se = part.fit.predict(pair[0] - pair[1])
             mean, variance, df = mean + float(m[0]), variance + float(se[0]) ** 2, min(df, part.fit.df_resid)
         reach = float(stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(variance))
         return mean, mean - reach, mean + reach
-
-    def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return mean and the interval that holds the next section's value with `cover`."""
-        mean, known, panel, patch, df = self.predict(values)
-        reach = stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(known**2 + panel**2 + patch**2)
-        return mean, np.maximum(mean - reach, 0.0), mean + reach
 
 
 def _matrix(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness: int) -> np.ndarray:
@@ -114,7 +120,12 @@ def _matrix(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness:
 
 
 def _fit_part(
-    basis: Basis, steps: tuple[Step, ...], values: np.ndarray, y: np.ndarray, panels: np.ndarray, relative: bool
+    basis: Basis,
+    steps: tuple[Step, ...],
+    values: np.ndarray,
+    y: np.ndarray,
+    panels: np.ndarray,
+    relative: bool,
 ) -> _Part | None:
     """Fit the richest set of terms that the trials can tell apart with three to spare."""
     for richness in (2, 1, 0):
@@ -125,9 +136,8 @@ def _fit_part(
             fit = fit_panels(matrix, y, panels)
             for _ in range(2 if relative else 0):
                 # Times scatter in proportion to their length.
-                size = np.maximum(fit.fitted, 0.05 * np.abs(y).mean() + 1e-9)
+                size = np.maximum(matrix @ fit.coef, 0.05 * np.abs(y).mean() + 1e-9)
                 fit = fit_panels(matrix / size[:, None], y / size, panels)
-                object.__setattr__(fit, "fitted", matrix @ fit.coef)
         except ModelError:
             continue
         return _Part(steps, richness, fit, relative)
@@ -184,7 +194,9 @@ def fit_additive(
     if rest_steps or np.abs(rest).max(initial=0) > 1e-6:
         part = _fit_part(basis, rest_steps, values, rest, panels, relative and not logged)
         if part is None:
-            raise ModelError(f"{len(total)} trials are too few to say what {what} a process takes. Add trials.")
+            raise ModelError(
+                f"{len(total)} trials are too few to say what {what} a process takes. Add trials."
+            )
         parts.append(part)
     if any(p.richness < 2 for p in parts):
         cautions.append(

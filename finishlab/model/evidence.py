@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab.records import readings_of
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -18,9 +20,23 @@ if TYPE_CHECKING:
 
 
 def fingerprint(trials: pd.DataFrame) -> str:
-    """Return the SHA-256 of a trial table's text, the same on every machine."""
+    """
+    Return the SHA-256 of a trial table's text, the same on every machine.
+
+    The order of rows and columns and the labels of the rows do not matter.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trials = pd.DataFrame({"panel": ["A", "B"], "minutes": [5.0, 6.5]})
+    >>> fingerprint(trials) == fingerprint(trials[::-1][["minutes", "panel"]])
+    True
+    >>> fingerprint(trials) == fingerprint(trials.assign(minutes=[5.0, 6.4]))
+    False
+    """
     text = trials.sort_index(axis=1).to_csv(index=False, lineterminator="\n", float_format="%.10g")
-    return hashlib.sha256(text.encode()).hexdigest()
+    head, *rows = text.splitlines()
+    return hashlib.sha256("\n".join([head, *sorted(rows)]).encode()).hexdigest()
 
 
 def evidence(model: FinishModel) -> dict[str, Any]:
@@ -39,16 +55,17 @@ def evidence(model: FinishModel) -> dict[str, Any]:
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
         "first_date": _date(done, "min"),
         "last_date": _date(done, "max"),
-        "readings": 0,
+        "readings": int(readings_of(done, model.study)["response"].isin(list(model.study.goal)).sum()),
     }
     for name in model.study.goal:
         fit = model.response(name)
-        facts["readings"] += int(np.round(fit.posterior.observed.repeats[fit.posterior.observed.repeats >= 1]).sum())
         if name.startswith("gloss"):
             ceilings = fit.posterior.ceilings.astype(float)
             facts[f"ceiling_{name}"] = [float(np.quantile(ceilings, q)) for q in (0.05, 0.95)]
             facts["panel_spread"] = float(np.median(fit.posterior.spread("panel")))
-            facts["patch_spread"] = float(np.median(np.hypot(fit.posterior.spread("patch"), fit.posterior.spread("reading"))))
+            facts["patch_spread"] = float(
+                np.median(np.hypot(fit.posterior.spread("patch"), fit.posterior.spread("reading")))
+            )
     return facts
 
 

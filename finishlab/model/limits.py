@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import stats
 
 from finishlab.model.additive import Additive
 from finishlab.study import Setting, Study
@@ -24,16 +23,16 @@ def removal_probability(removal: Additive, values: np.ndarray, at_most: float, s
 
     A safe bound over sections: 1 - sections x (1 - p), never below 0.
     """
-    mean, known, panel, patch, df = removal.predict(values)
-    one = stats.t.cdf((at_most - mean) / np.sqrt(known**2 + panel**2 + patch**2), df)
+    one = removal.next_section(values).below(at_most)
     return np.maximum(1 - sections * (1 - one), 0.0)
 
 
-def most_removed(removal: Additive, values: np.ndarray, assurance: float, sections: int) -> tuple[np.ndarray, np.ndarray]:
+def most_removed(
+    removal: Additive, values: np.ndarray, assurance: float, sections: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean removal and what the worst section stays under with `assurance`, µm."""
-    mean, known, panel, patch, df = removal.predict(values)
-    reach = stats.t.ppf(1 - (1 - assurance) / sections, df) * np.sqrt(known**2 + panel**2 + patch**2)
-    return mean, mean + reach
+    worst = removal.next_section(values).quantile(1 - (1 - assurance) / sections)
+    return removal.mean(values), worst
 
 
 def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndarray:

@@ -45,14 +45,16 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMea
     """Return patch means of one response, blunders set aside and named."""
     position = {s.name: i for i, s in enumerate(study.steps)}
     long = readings[readings["response"] == response]
-    groups = long.groupby(["row", "step"], sort=False)["value"].apply(lambda v: v.to_numpy(float))
     rows, steps, values = [], [], []
-    for (row, step), v in groups.items():
+    for key, group in long.groupby(["row", "step"], sort=False)["value"]:
+        row, step = key
         rows.append(row)
-        steps.append(position[step])
-        values.append(v)
+        steps.append(position[str(step)])
+        values.append(group.to_numpy(float))
     step_of = np.array(steps, int)
-    spread = {k: _robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)}
+    spread = {
+        k: _robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)
+    }
     cautions = []
     for i, v in enumerate(values):
         keep, blunder = _without_blunder(v, spread[steps[i]])

@@ -69,7 +69,12 @@ class Frontier:
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
         rows = self.targets.astype(object).where(self.targets.notna(), None).to_dict("records")
-        return {"response": self.response, "wanted": self.wanted, "targets": rows, "cautions": list(self.cautions)}
+        return {
+            "response": self.response,
+            "wanted": self.wanted,
+            "targets": rows,
+            "cautions": list(self.cautions),
+        }
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw minutes against the target."""
@@ -134,19 +139,40 @@ def frontier(
             value = all_.values[[at]]
             low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
             p_at = max(float(p[at] - missed_others[at]), 0.0)
-            row |= {"minutes": float(all_.minutes[at]), "minutes_low": low, "minutes_high": high, "assurance": p_at}
+            row |= {
+                "minutes": float(all_.minutes[at]),
+                "minutes_low": low,
+                "minutes_high": high,
+                "assurance": p_at,
+            }
             row |= model.study.basis.settings(value[0])
         rows.append(row)
-    columns = ["target", "found", "minutes", "minutes_low", "minutes_high", "assurance", *model.study.basis.names]
-    return Frontier(pd.DataFrame(rows).reindex(columns=columns), response, wanted, model.study, model.cautions)
+    columns = [
+        "target",
+        "found",
+        "minutes",
+        "minutes_low",
+        "minutes_high",
+        "assurance",
+        *model.study.basis.names,
+    ]
+    return Frontier(
+        pd.DataFrame(rows).reindex(columns=columns), response, wanted, model.study, model.cautions
+    )
 
 
 def _about(model: FinishModel, response: str) -> np.ndarray:
     """Return targets about what the trials reached, in round numbers."""
     reached = model.response(response).left_out.y
-    low, high = np.quantile(reached, [0.5, 1.0]) if response.startswith("gloss") else np.quantile(reached, [0.0, 0.5])
+    low, high = (
+        np.quantile(reached, [0.5, 1.0]) if response.startswith("gloss") else np.quantile(reached, [0.0, 0.5])
+    )
     if response == "faults":
         return np.arange(0, int(high) + 2)
     step = max(round((high - low) / (_TARGETS - 1) * 2) / 2, 0.5)
     top = np.floor(high / step) * step
-    return top - step * np.arange(_TARGETS) if response.startswith("gloss") else np.ceil(low / step) * step + step * np.arange(_TARGETS)
+    return (
+        top - step * np.arange(_TARGETS)
+        if response.startswith("gloss")
+        else np.ceil(low / step) * step + step * np.arange(_TARGETS)
+    )

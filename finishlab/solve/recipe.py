@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+#: Fields that are NaN when no process was found, and None in the kept form.
+_NUMBERS = ("minutes", "minutes_low", "minutes_high", "assurance")
+
 
 @dataclass(frozen=True, eq=False)
 class Recipe:
@@ -115,7 +118,7 @@ class Recipe:
         if not self.found or self.rivals.empty:
             return None
         short = self.rivals[(self.rivals["minutes"] < self.minutes) & self.rivals["keeps_limits"]]
-        return dict(short.loc[short["assurance"].idxmax()]) if len(short) else None
+        return dict(short.iloc[int(short["assurance"].to_numpy().argmax())]) if len(short) else None
 
     def table(self) -> pd.DataFrame:
         """Return every process considered, in words, the chosen one first."""
@@ -126,10 +129,7 @@ class Recipe:
         return {
             "found": self.found,
             "settings": dict(self.settings),
-            "minutes": _plain(self.minutes),
-            "minutes_low": _plain(self.minutes_low),
-            "minutes_high": _plain(self.minutes_high),
-            "assurance": _plain(self.assurance),
+            **{k: _plain(getattr(self, k)) for k in _NUMBERS},
             "wanted": self.wanted,
             "goal": {name: c.to_dict() for name, c in self.goal.items()},
             "study": self.study.source,
@@ -151,17 +151,20 @@ class Recipe:
         study = Study.from_toml(facts["study"])
         goal, _ = study.asked(facts["goal"])
         columns = [*study.basis.names, "minutes", "minutes_low", "minutes_high", "assurance", "keeps_limits"]
-        numbers = {
-            k: math.nan if facts[k] is None else facts[k]
-            for k in ("minutes", "minutes_low", "minutes_high", "assurance")
-        }
-        rest = {k: facts[k] for k in ("found", "settings", "wanted", "predicted", "closest", "saves", "limits", "evidence", "would_settle")}
         return cls(
-            **numbers,
-            **rest,
+            found=facts["found"],
+            settings=dict(facts["settings"]),
+            **{k: math.nan if facts[k] is None else facts[k] for k in _NUMBERS},
+            wanted=facts["wanted"],
             goal=goal,
             study=study,
+            predicted=dict(facts["predicted"]),
             rivals=pd.DataFrame(facts["rivals"], columns=columns),
+            closest=facts["closest"],
+            saves=facts["saves"],
+            limits=facts["limits"],
+            evidence=facts["evidence"],
+            would_settle=facts["would_settle"],
             cautions=tuple(facts["cautions"]),
         )
 

@@ -43,7 +43,9 @@ class Candidates:
 
     def where(self, pick: np.ndarray) -> Candidates:
         """Return some of the candidates by mask or position."""
-        return Candidates(self.values[pick], self.minutes[pick], self.probability[pick], self.keeps_limits[pick])
+        return Candidates(
+            self.values[pick], self.minutes[pick], self.probability[pick], self.keeps_limits[pick]
+        )
 
     def best(self, wanted: float) -> int | None:
         """Return the position of the quickest that keeps promise and limits, or None."""
@@ -65,13 +67,15 @@ def candidates(
         Asked with all candidates so far after each batch.
     """
     grid = np.concatenate(list(model.study.basis.chunks()))
-    minutes = np.concatenate([model.minutes.predict(v)[0] for v in model.study.basis.chunks()])
+    minutes = np.concatenate([model.minutes.mean(v) for v in model.study.basis.chunks()])
     order = np.argsort(minutes, kind="stable")
     so_far: Candidates | None = None
     for start in range(0, len(order), _BATCH):
         pick = order[start : start + _BATCH]
         values = grid[pick]
-        part = Candidates(values, minutes[pick], model.probability_of(values, goal), model.keeps_limits(values))
+        part = Candidates(
+            values, minutes[pick], model.probability_of(values, goal), model.keeps_limits(values)
+        )
         so_far = part if so_far is None else _joined(so_far, part)
         if enough is not None and enough(so_far):
             break
