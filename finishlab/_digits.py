@@ -81,6 +81,8 @@ def interval_text(low: float, high: float, unit: str = "") -> str:
     """
     Return an interval in words, widened to the digits its own width supports.
 
+    Never finer than a tenth: no meter of the trade, and no clock at a bench, reads finer.
+
     Examples
     --------
     >>> interval_text(82.91, 87.38, "GU")
@@ -90,24 +92,8 @@ def interval_text(low: float, high: float, unit: str = "") -> str:
     """
     if math.isnan(low) or math.isnan(high):
         return UNKNOWN
-    places = decimals((high - low) / 2)
+    places = min(decimals((high - low) / 2), 1)
     return _with_unit(f"{number(low, places, 'down')} to {number(high, places, 'up')}", unit)
-
-
-def value_text(value: float, low: float, high: float, unit: str = "") -> str:
-    """
-    Return a value with its interval, both with the digits the interval supports.
-
-    Examples
-    --------
-    >>> value_text(85.234, 82.91, 87.38, "GU")
-    '85.2 GU (82.9 to 87.4 GU)'
-    >>> value_text(85.234, float("nan"), float("nan"), "GU")
-    '85.2 GU'
-    """
-    known = not (math.isnan(low) or math.isnan(high))
-    text = _with_unit(number(value, decimals((high - low) / 2) if known else 1), unit)
-    return f"{text} ({interval_text(low, high, unit)})" if known else text
 
 
 def percent(p: float) -> str:

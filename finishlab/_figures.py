@@ -42,6 +42,14 @@ def svg(figure: Axes | Figure, *, name: str = "") -> str:
     -------
     str
         One ``<svg>`` element that may stand inside a page.
+
+    Examples
+    --------
+    >>> ax = blank()
+    >>> 'aria-label="84 GU &amp; more"' in svg(ax, name="84 GU & more")
+    True
+    >>> svg(ax) == svg(ax)
+    True
     """
     import matplotlib as mpl
 
@@ -77,6 +85,17 @@ def save(figure: Axes | Figure, path: str | Path) -> Path:
     ------
     FinishlabError
         The name has another ending.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save(blank(), f"{folder}/dots.png").name
+    'dots.png'
+    >>> save(blank(), "dots.jpg")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.FinishlabError: dots.jpg ends in '.jpg'; figures are written as .png or .svg. Give one of these endings.
     """
     path = Path(path)
     ending = path.suffix.lower()

@@ -26,7 +26,6 @@ from finishlab._digits import (
     number,
     percent,
     plain_number,
-    value_text,
 )
 from finishlab.study import LIMITS, RESPONSES
 
@@ -41,6 +40,7 @@ __all__ = [
     "asked_percent",
     "cell",
     "considered",
+    "counted",
     "decimals",
     "html_table",
     "interval_text",
@@ -58,7 +58,6 @@ __all__ = [
     "setting_text",
     "step_name",
     "value_of",
-    "value_text",
 ]
 
 #: Rows of a table shown in a notebook before the rest is only counted.
@@ -344,6 +343,18 @@ def sentence_and_table(sentence: str, df: pd.DataFrame) -> str:
     True
     """
     return f"<p>{html.escape(sentence)}</p>{html_table(df)}"
+
+
+def counted(count: int, word: str) -> str:
+    """
+    Return a count with its word, one or many.
+
+    Examples
+    --------
+    >>> counted(1, "trial"), counted(28, "trial")
+    ('1 trial', '28 trials')
+    """
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def listed(words: Iterable[str]) -> str:

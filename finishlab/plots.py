@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab._figures import BLUE, GREEN, GREY, INK, VERMILLION, axes, blank, finish, legend, save, svg
-from finishlab._show import asked_percent, label, minutes_text, percent
+from finishlab._show import asked_percent, counted, label, minutes_text, percent
 from finishlab.errors import FinishlabError
 from finishlab.study import RESPONSES
 
@@ -65,6 +65,20 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
     ------
     FinishlabError
         There is no process to draw.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> names = ["role", "process", "minutes", "minutes_low", "minutes_high", "assurance", "keeps_limits"]
+    >>> rows = [["chosen", "wool, 4 passes", 6.83, 6.1, 7.7, 0.918, True]]
+    >>> ax = recipe(pd.DataFrame(rows, columns=names), wanted=0.9, ax=blank())
+    >>> ax.get_title(loc="left")
+    'Shortest process found: wool, 4 passes'
+
+    >>> recipe(pd.DataFrame(columns=names), wanted=0.9)
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.FinishlabError: there is no process to draw. Give at least the chosen or the closest one.
     """
     if not len(processes):
         raise FinishlabError("there is no process to draw. Give at least the chosen or the closest one.")
@@ -163,6 +177,18 @@ def frontier(table: pd.DataFrame, *, response: str, wanted: float, ax: Axes | No
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"target": [80, 84], "found": [True, True], "minutes": [4.6, 6.83],
+    ...                       "minutes_low": [4.1, 6.1], "minutes_high": [5.2, 7.7]})
+    >>> frontier(table, response="gloss_20", wanted=0.9, ax=blank()).get_title(loc="left")
+    'What 20° gloss costs with 90 % assurance: from 4.6 minutes at 80 GU to 6.9\\nminutes at 84 GU'
+
+    >>> none = table.assign(found=False)
+    >>> frontier(none, response="gloss_20", wanted=0.9, ax=blank()).get_title(loc="left")
+    'No studied process reaches any of these targets with 90 % assurance'
     """
     ax = axes(ax)
     words, unit = _words(response)
@@ -231,6 +257,15 @@ def fit(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> ax = fit([80, 82], [80.5, 85], [79, 83], [82, 87], response="gloss_20", ax=blank())
+    >>> ax.get_title(loc="left")
+    '1 of 2 left-out readings lie inside their 90 % interval'
+    >>> ax = fit([80], [80.5], [79], [82], response="haze", cover=0.95, ax=blank())
+    >>> ax.get_xlabel(), ax.get_title(loc="left")
+    ('haze read', '1 of 1 left-out readings lie inside their 95 % interval')
     """
     ax = axes(ax)
     words, unit = _words(response)
@@ -282,6 +317,18 @@ def readings(
     ------
     FinishlabError
         A column is missing, or no trial has both the reading and the setting.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trials = pd.DataFrame({"cut_passes": [1, 4], "panel": ["A", "B"], "gloss_20": [70.0, None]})
+    >>> readings(trials, response="gloss_20", factor="cut_passes", ax=blank()).get_title(loc="left")
+    '20° gloss as read over cut passes: 1 trial on 1 panel'
+
+    >>> readings(trials, response="gloss_60", factor="cut_passes")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.FinishlabError: column 'gloss_60' is missing. Columns: cut_passes, panel, gloss_20.
     """
     missing = [c for c in (response, factor, panel) if c not in trials.columns]
     if missing:
@@ -321,7 +368,7 @@ def readings(
     legend(ax, beside=True)
     return finish(
         ax,
-        f"{words[0].upper()}{words[1:]} as read over {label(factor)}: {len(kept)} trials on {len(panels)} panels",
+        f"{words[0].upper()}{words[1:]} as read over {label(factor)}: {counted(len(kept), 'trial')} on {counted(len(panels), 'panel')}",
     )
 
 

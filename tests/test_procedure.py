@@ -18,7 +18,7 @@ import pytest
 import stand_ins
 from contrast import contrast
 
-from finishlab import ProcedureError, write_procedure
+from finishlab import ProcedureError, Recipe, write_procedure
 from finishlab.procedure import Procedure, facts, write
 from finishlab.procedure.facts import words
 from finishlab.study import Job, Reading, Step
@@ -136,7 +136,7 @@ def test_it_states_the_recipe_in_words_with_its_numbers_rounded_toward_caution(t
     assert "This holds on average over such studies; it is no guarantee for one job." in text
     assert "2.0 minutes less a section (90 % interval 1.2 to 3.0 minutes)" in text
     assert "83.7 to 88.3" in text
-    assert "41 trials on 5 test panels, 369 readings, 2 technicians, 2025-03-04 to 2025-03-20." in text
+    assert "41 trials on 5 test panels, 369 readings, technicians: 2, 2025-03-04 to 2025-03-20." in text
     assert stand_ins.FINGERPRINT in text
 
 
@@ -440,6 +440,14 @@ def test_the_file_beside_the_page_holds_all_that_made_it(tmp_path: Path) -> None
     # Small enough to be mailed and kept by the hundred.
     assert beside.stat().st_size < 30_000
     assert made.path.stat().st_size < 100_000
+
+
+def test_the_recipe_comes_back_whole_from_the_kept_file(tmp_path: Path) -> None:
+    first, _ = written(tmp_path / "a")
+    kept = json.loads(first.path.with_suffix(".json").read_text(encoding="utf-8"))
+    again = write_procedure(Recipe.from_dict(kept["recipe"]), number="SP-014", folder=tmp_path / "b", date=DAY)
+    assert again.facts == first.facts
+    assert again.path.read_bytes() == first.path.read_bytes()
 
 
 def test_the_same_recipe_gives_the_same_page(tmp_path: Path) -> None:

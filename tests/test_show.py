@@ -69,6 +69,8 @@ def test_an_interval_only_ever_grows_when_it_is_shown() -> None:
     assert _show.interval_text(6.11, 7.72, "minutes") == "6.1 to 7.8 minutes"
     assert _show.interval_text(82.99, 87.01, "GU") == "82.9 to 87.1 GU"
     assert _show.interval_text(8.4, 16.9) == "8 to 17"
+    assert _show.interval_text(-0.412, 0.198, "minutes") == "-0.5 to 0.2 minutes"
+    assert _show.interval_text(80.524, 81.087, "GU") == "80.5 to 81.1 GU"
 
 
 # --- caution ---------------------------------------------------------------------------------

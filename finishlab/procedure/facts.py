@@ -147,7 +147,7 @@ def _worked(recipe: Recipe) -> list[Step]:
 
 def _scope(recipe: Recipe) -> dict[str, Any]:
     study, w = recipe.study, words()["scope"]
-    sections = f"{study.job.sections} section{'s' if study.job.sections > 1 else ''}"
+    sections = _show.counted(study.job.sections, "section")
     return {
         "job": w["job_text"].format(sections=sections, accept=study.job.accept),
         "studied": [
@@ -212,7 +212,7 @@ def _predicted(recipe: Recipe) -> list[list[str]]:
             continue
         mean = (p.get(f"{name}_mean_low", nan), p.get(f"{name}_mean_high", nan))
         job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
-        expected = _show.number(p[name], max(_show.decimals((job[1] - job[0]) / 2), 0))
+        expected = _show.number(p[name], min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1))
         intervals = [_show.interval_text(*i) if not math.isnan(i[0]) else "–" for i in (mean, job)]
         rows.append([f"{label}, {unit}" if unit else label, expected, *intervals])
     w = words()["evidence"]

@@ -141,6 +141,26 @@ def write_procedure(
     ProcedureError
         The recipe was not found, the number cannot name a file or is taken, the date is
         no date, or the folder cannot be written. Nothing is written then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = write_procedure(recipe, number="SP-014", folder=folder)
+    ...     sorted(p.name for p in page.path.parent.iterdir())
+    ['SP-014.html', 'SP-014.json']
+
+    A number is also the name of a file:
+
+    >>> write_procedure(recipe, number="con")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ProcedureError: number 'con' is a name that Windows keeps for a device. Use another, as SP-014.
     """
     if not recipe.found:
         raise ProcedureError(f"there is no procedure to write. {recipe.text()}")
