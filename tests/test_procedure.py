@@ -445,7 +445,9 @@ def test_the_file_beside_the_page_holds_all_that_made_it(tmp_path: Path) -> None
 def test_the_recipe_comes_back_whole_from_the_kept_file(tmp_path: Path) -> None:
     first, _ = written(tmp_path / "a")
     kept = json.loads(first.path.with_suffix(".json").read_text(encoding="utf-8"))
-    again = write_procedure(Recipe.from_dict(kept["recipe"]), number="SP-014", folder=tmp_path / "b", date=DAY)
+    again = write_procedure(
+        Recipe.from_dict(kept["recipe"]), number="SP-014", folder=tmp_path / "b", date=DAY
+    )
     assert again.facts == first.facts
     assert again.path.read_bytes() == first.path.read_bytes()
 
