@@ -31,6 +31,9 @@ _DAY_FORMS = ("%d/%m/%Y", "%m/%d/%Y")
 _BLANKS = " \t\r\n\u00a0\u202f"
 
 
+_WANTED = "Write a number, or leave the cell empty if there was no reading."
+
+
 class Numbers:
     """
     Turns columns into numbers and remembers where decimal commas were read.
@@ -49,7 +52,7 @@ class Numbers:
         self._semicolons = semicolons
         self._commas: dict[str, str] = {}
 
-    def read(self, cells: np.ndarray, column: str) -> np.ndarray:
+    def read(self, cells: np.ndarray, column: str, wanted: str = _WANTED) -> np.ndarray:
         """
         Return a column as floats, NaN where a cell is empty or its mistake is said.
 
@@ -58,6 +61,8 @@ class Numbers:
         cells : ndarray, shape (rows,)
         column : str
             Heading, for the sentences.
+        wanted : str, optional
+            What to do about text that is no number at all.
 
         Returns
         -------
@@ -75,7 +80,7 @@ class Numbers:
         values[np.isinf(values)] = np.nan
         odd = np.flatnonzero(np.isnan(values) & ~np.asarray(pd.isna(cells), bool))
         if len(odd):
-            self._odd(cells, odd, values, column)
+            self._odd(cells, odd, values, column, wanted)
         return values
 
     def cautions(self) -> list[str]:
@@ -87,7 +92,7 @@ class Numbers:
         point = example.replace(",", ".")
         return [f"Decimal commas were read as decimal points in {names} ({column} '{example}' as {point})."]
 
-    def _odd(self, cells: np.ndarray, odd: np.ndarray, values: np.ndarray, column: str) -> None:
+    def _odd(self, cells: np.ndarray, odd: np.ndarray, values: np.ndarray, column: str, wanted: str) -> None:
         """Look at the cells that are no plain number: fill in `values`, or say the mistake."""
         import pandas as pd
 
@@ -103,13 +108,13 @@ class Numbers:
             if not text:
                 continue
             if not _COMMA.fullmatch(text):
-                sentences[k] = _not_a_number(found[k], text)
-            elif points:
+                sentences[k] = _not_a_number(found[k], text, wanted)
+            elif points and not _EITHER.fullmatch(text):
                 sentences[k] = (
                     f"'{text}' has a decimal comma where other cells of this column have a decimal point. "
                     f"Write {text.replace(',', '.')} if that is what is meant."
                 )
-            elif _EITHER.fullmatch(text) and not (certain and self._semicolons):
+            elif _EITHER.fullmatch(text) and not (certain and self._semicolons and not points):
                 sentences[k] = (
                     f"'{text}' can be read two ways. Write {text.replace(',', '')} or {text.replace(',', '.')}."
                 )
@@ -145,7 +150,7 @@ def _typed(value: Any) -> str:
     return str(value).strip(_BLANKS)
 
 
-def _not_a_number(value: Any, text: str) -> str:
+def _not_a_number(value: Any, text: str, wanted: str) -> str:
     if isinstance(value, dt.date):
         return f"a date ({text}) stands where a number is wanted. Type the number and set the cell's format to number."
     if _CLOCK.fullmatch(text):
@@ -159,7 +164,7 @@ def _not_a_number(value: Any, text: str) -> str:
         if unit[2].lower() in ("mil", "mils"):
             return f"'{text}' has its unit in the cell; {number} mil is {plain_number(round(float(number) * MIL_UM, 1))} µm. Write only the number, in the unit of the column."
         return f"'{text}' has more than a number. Write only the number, {number}; the column says the unit."
-    return f"'{text}' is not a number. Write a number, or leave the cell empty if there was no reading."
+    return f"'{text}' is not a number. {wanted}"
 
 
 def labels(cells: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ A spoiled trial may have been spoiled by a wrong setting, so what stands there i
 from __future__ import annotations
 
 import difflib
+import math
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,7 @@ def _read(draft: Draft, setting: Setting) -> np.ndarray:
     """Return a setting's cells as numbers, or as levels where they are one and as they stand else."""
     cells = draft.sheet.cells[setting.factor]
     if setting.numeric:
-        return draft.numbers.read(cells, setting.factor)
+        return draft.numbers.read(cells, setting.factor, _wanted(setting))
 
     def level(word: Any) -> Any:
         found = level_of(setting, word)
@@ -94,17 +95,33 @@ def _sentence(setting: Setting, value: Any) -> str:
             return f"{found} is not a whole number. {_wanted(setting)}"
         return f"{found} lies outside the studied {_range(setting)}. Correct it, or widen the setting in the study file."
     if setting.name == "grit":
-        try:
-            abrasives.grade(str(value))
-        except StudyError as error:
-            return f"{error} Studied are {', '.join(setting.levels)}."
+        return _grit_sentence(setting, str(value))
     folded = {level.casefold(): level for level in setting.levels}
     close = difflib.get_close_matches(str(value).casefold(), folded, n=1)
     hint = f" Did you mean '{folded[close[0]]}'?" if close else ""
     return f"{found} was not studied.{hint} {_wanted(setting)}"
 
 
+def _grit_sentence(setting: Setting, mark: str) -> str:
+    """Say what is wrong with a grit, and which of the studied ones is nearest on its own scale."""
+    try:
+        found = abrasives.grade(mark)
+    except StudyError as error:
+        return f"{error} Studied are {', '.join(setting.levels)}."
+    studied = [g for g in map(abrasives.grade, setting.levels) if g.system == found.system]
+    if not studied:
+        return f"'{mark}' is on another scale than the study's. {_wanted(setting)}"
+    nearest = min(studied, key=lambda g: abs(math.log(_number(g) / _number(found))))
+    return f"'{mark}' was not studied; nearest to it is {nearest.name}. {_wanted(setting)}"
+
+
+def _number(grade: abrasives.Grade) -> int:
+    return int(grade.name.removeprefix(grade.system))
+
+
 def _wanted(setting: Setting) -> str:
+    if setting.held:
+        return f"The study holds it at {setting.levels[0]}."
     if setting.numeric:
         return f"Write a {'whole ' if setting.kind == 'count' else ''}number from {_range(setting)}."
     return f"Write one of: {', '.join(setting.levels)}."

@@ -132,22 +132,22 @@ def doubles(draft: Draft) -> None:
     every = np.ones(draft.size, bool)
     if draft.given("trial"):
         _twice(
-            draft, ["trial"], every, "trial",
+            draft, ["trial"], every, "trial {}",
             "Give each trial its own number; repeat readings of a patch go side by side, as gloss_20_1, gloss_20_2.",
         )  # fmt: skip
     if draft.given("patch"):
         _twice(
-            draft, ["panel", "patch"], ~draft.spoiled, "patch",
+            draft, ["panel", "patch"], ~draft.spoiled, "panel {} patch {}",
             "A patch is worked once, fresh. Correct one of the two, or mark it spoiled with a reason.",
         )  # fmt: skip
     if draft.given("run_order"):
         _twice(
-            draft, ["panel", "run_order"], ~draft.spoiled, "run_order",
+            draft, ["panel", "run_order"], ~draft.spoiled, "panel {} run order {}",
             "Two trials of a panel cannot come at the same place in the order. Correct one of the two.",
         )  # fmt: skip
 
 
-def _twice(draft: Draft, names: list[str], among: np.ndarray, column: str, advice: str) -> None:
+def _twice(draft: Draft, names: list[str], among: np.ndarray, what: str, advice: str) -> None:
     import pandas as pd
 
     if not all(n in draft.clean for n in names):
@@ -162,13 +162,12 @@ def _twice(draft: Draft, names: list[str], among: np.ndarray, column: str, advic
     first_row = np.zeros(draft.size, np.int64)
     first_row[at] = at[first[which]]
     wrong = full & (first_row != np.arange(draft.size))
-    what = " and ".join(names)
 
     def say(i: int) -> str:
-        value = " and ".join(str(draft.clean[n][i]) for n in names)
-        return f"{what} {value} stand{'s' if len(names) == 1 else ''} in {draft.mistakes.row(first_row[i])} too. {advice}"
+        found = what.format(*(draft.clean[n][i] for n in names))
+        return f"{found} stands in {draft.mistakes.row(first_row[i])} too. {advice}"
 
-    draft.mistakes.cells(column, wrong, say, also=names)
+    draft.mistakes.cells(names[-1], wrong, say, also=names)
 
 
 def required(draft: Draft) -> None:

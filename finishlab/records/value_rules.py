@@ -153,7 +153,7 @@ def repeats(draft: Draft) -> None:
             usual[some] = (np.nanmedian if len(single) > 2 else np.nanmax)(values[:, some], axis=0)
             spread[some] = np.nanmax(values[:, some], axis=0) - np.nanmin(values[:, some], axis=0)
         for column in single:
-            _slipped(draft, column.heading, usual)
+            _slipped(draft, column.heading, usual, [c.heading for c in single])
         if group[0].role == "reading" and group[0].step == last:
             wide |= draft.done & (spread > _WIDE_SPREAD)
     draft.caution(
@@ -163,7 +163,7 @@ def repeats(draft: Draft) -> None:
     )
 
 
-def _slipped(draft: Draft, heading: str, usual: np.ndarray) -> None:
+def _slipped(draft: Draft, heading: str, usual: np.ndarray, repeated: list[str]) -> None:
     value = draft.clean[heading]
     low = np.abs(value * 10 - usual) <= _NEAR * usual
     high = np.abs(value / 10 - usual) <= _NEAR * usual
@@ -174,6 +174,7 @@ def _slipped(draft: Draft, heading: str, usual: np.ndarray) -> None:
             f"{plain_number(value[i])} where other readings of the patch are near {_short(usual[i])}. It looks like a "
             f"slipped decimal point: write {plain_number(value[i] * 10 if low[i] else value[i] / 10)}, or read again."
         ),
+        also=repeated,
     )
 
 

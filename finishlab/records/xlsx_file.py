@@ -102,21 +102,29 @@ def _looked_at(path: Path) -> bool:
                 raise RecordsError(
                     f"{path.name} is a zip but not a workbook. Save the sheet as .xlsx or .csv."
                 )
-            return any(_holds_formula(archive, n) for n in names if n.startswith("xl/worksheets/"))
+            formulas = [_scanned(archive, n, path.name) for n in names if "/media/" not in n]
+            return any(formulas)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
         raise RecordsError(
             f"{path.name} is not a workbook, or is damaged ({error}). Save the sheet again as .xlsx or .csv."
         ) from None
 
 
-def _holds_formula(archive: zipfile.ZipFile, name: str) -> bool:
-    with archive.open(name) as part:
+def _scanned(archive: zipfile.ZipFile, part: str, name: str) -> bool:
+    """Refuse a part that defines text of its own, which could grow without end; return whether it has a formula."""
+    found = False
+    with archive.open(part) as file:
         tail = b""
-        while block := part.read(2**20):
-            if any(start in tail + block for start in (b"<f>", b"<f ", b":f>", b":f ")):
-                return True
-            tail = block[-2:]
-    return False
+        while block := file.read(2**20):
+            text = tail + block
+            # The packaging standard forbids these definitions (ECMA-376 part 2; from memory).
+            if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+                raise RecordsError(
+                    f"{name} defines text of its own, which no spreadsheet does. It is not opened."
+                )
+            found = found or any(start in text for start in (b"<f>", b"<f ", b":f>", b":f "))
+            tail = block[-8:]
+    return found
 
 
 def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[list[Any]], list[str]]:
@@ -140,7 +148,7 @@ def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[lis
                 book.close()
     except Exception as error:  # openpyxl lets a damaged file fail with whatever its XML reader met
         raise RecordsError(
-            f"{path.name} cannot be read as a workbook ({type(error).__name__}: {error}). "
+            f"{path.name} cannot be read as a workbook ({type(error).__name__}). "
             "Open it in a spreadsheet and save it again as .xlsx or .csv."
         ) from None
     if not found:
@@ -186,34 +194,41 @@ def xlsx_bytes(table: pd.DataFrame) -> bytes:
         raise RecordsError(
             f"{len(table)} trials are more than an .xlsx sheet holds ({_MOST_ROWS - 1}). Write a .csv."
         )
+    names = [str(c) for c in table.columns]
+    columns = [
+        [_safe(v, i, n) for i, v in enumerate([n, *_plain(table.iloc[:, j])], 1)] for j, n in enumerate(names)
+    ]
     book = openpyxl.Workbook(write_only=True)
     sheet = book.create_sheet(SHEET)
     sheet.freeze_panes = "A2"
 
-    def cell(text: str, kind: str) -> Any:
-        made = WriteOnlyCell(sheet, text)
-        made.data_type = kind
+    def cell(value: Any) -> Any:
+        # openpyxl itself keeps 16 digits, one too few for some numbers, and drops the point of whole
+        # ones; and it takes some texts for errors.
+        if not isinstance(value, float | str):
+            return value
+        made = WriteOnlyCell(sheet, value if isinstance(value, str) else repr(value))
+        made.data_type = "s" if isinstance(value, str) else "n"
         return made
 
-    def written(value: Any, row: int, column: int) -> Any:
-        if isinstance(value, str):
-            text = _NOT_XML.sub(lambda m: f"_x{ord(m[0]):04X}_", guarded(value))
-            if len(text) > _MOST_IN_CELL:
-                raise RecordsError(
-                    f"row {row}, {table.columns[column]}: the text has {len(text)} letters, and an .xlsx cell holds "
-                    f"{_MOST_IN_CELL}. Shorten it, or write a .csv."
-                )
-            return cell(text, "s")
-        # openpyxl itself keeps 16 digits, one too few for some numbers, and drops the point of whole ones.
-        return cell(repr(value), "n") if isinstance(value, float) else value
-
-    sheet.append([written(str(c), 1, j) for j, c in enumerate(table.columns)])
-    columns = [_plain(table.iloc[:, j]) for j in range(len(table.columns))]
-    for number, row in enumerate(zip(*columns, strict=True), start=2):
-        sheet.append([written(value, number, j) for j, value in enumerate(row)])
+    for row in zip(*columns, strict=True):
+        sheet.append([cell(value) for value in row])
     file = io.BytesIO()
     book.save(file)
     return file.getvalue()
+
+
+def _safe(value: Any, row: int, column: str) -> Any:
+    """Return text guarded and free of letters that XML cannot hold; anything else as it is."""
+    if not isinstance(value, str):
+        return value
+    text = _NOT_XML.sub(lambda m: f"_x{ord(m[0]):04X}_", guarded(value))
+    if len(text) > _MOST_IN_CELL:
+        raise RecordsError(
+            f"row {row}, {column}: the text has {len(text)} letters, and an .xlsx cell holds {_MOST_IN_CELL}. "
+            "Shorten it, or write a .csv."
+        )
+    return text
 
 
 def _plain(column: pd.Series) -> list[Any]:
