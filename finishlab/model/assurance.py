@@ -98,32 +98,56 @@ def _drawn_probability(
     section's, `meter` the spread of a section's reading.
     """
     k = job.sections
-    if k == 1 or job.accept == "mean of sections":
-        # The mean of k sections spreads like one section with k times the patches and readings.
-        spread = np.hypot(shared, own / np.sqrt(k))
-        return _meets(mean[:, None], spread[:, None], meter / np.sqrt(k), scale, condition, k)[:, 0]
+    if k == 1:
+        return _meets(mean[:, None], np.hypot(shared, own)[:, None], meter, scale, condition)[:, 0]
     x, w = _SHARED
     z = mean[:, None] + shared[:, None] * x[None, :]
-    return _meets(z, np.full((1, 1), own), meter, scale, condition, 1) ** k @ w
+    if job.accept == "mean of sections":
+        return _mean_meets(z, own, meter, scale, condition, k) @ w
+    return _meets(z, np.full((1, 1), own), meter, scale, condition) ** k @ w
 
 
-def _meets(
-    z: np.ndarray, sd: np.ndarray, meter: float, scale: Scale, condition: Condition, patches: int
+def _mean_meets(
+    z: np.ndarray, own: float, meter: float, scale: Scale, condition: Condition, k: int
 ) -> np.ndarray:
-    """Probability that a reading about `z` meets the condition; a count is the mean of `patches`."""
+    """
+    Probability that the mean of `k` sections about `z` meets the condition.
+
+    The mean is normal about the readings' own mean, which a curved scale puts below the
+    reading of the mean roughness; a sum of counts is Poisson, a little guarded.
+    """
+    x, w = _METER
+    readings = scale.reading(z[..., None] + own * x)
+    mean = readings @ w
+    if isinstance(scale, CountScale):
+        return _count_meets(k * mean, condition, k)
+    sd = np.sqrt(np.maximum(((readings - mean[..., None]) ** 2 @ w + meter**2) / k, 1e-24))
+    low, high = _ends(condition)
+    return special.ndtr((high - mean) / sd) - special.ndtr((low - mean) / sd)
+
+
+def _ends(condition: Condition) -> tuple[float, float]:
     low = -np.inf if condition.at_least is None else condition.at_least
-    high = np.inf if condition.at_most is None else condition.at_most
+    return low, np.inf if condition.at_most is None else condition.at_most
+
+
+def _count_meets(rate: np.ndarray, condition: Condition, patches: int) -> np.ndarray:
+    """Probability that a Poisson sum over `patches` meets a condition on their mean."""
+    low, high = (patches * end for end in _ends(condition))
+    # Counts are whole, so "at most 0.5" is "none".
+    p = special.pdtr(np.floor(high), rate) if np.isfinite(high) else np.ones_like(rate)
+    return p - special.pdtr(np.ceil(low) - 1, rate) if np.ceil(low) > 0 else p
+
+
+def _meets(z: np.ndarray, sd: np.ndarray, meter: float, scale: Scale, condition: Condition) -> np.ndarray:
+    """Probability that one reading about `z` meets the condition."""
     total = np.zeros_like(z)
     if isinstance(scale, CountScale):
         for x, w in zip(*_SHARED, strict=True):
-            rate = patches * scale.reading(z + sd * x)
-            # Counts are whole, so "at most 0.5" is "none".
-            p = special.pdtr(np.floor(patches * high), rate) if np.isfinite(high) else np.ones_like(z)
-            if np.ceil(patches * low) > 0:
-                p = p - special.pdtr(np.ceil(patches * low) - 1, rate)
-            total += w * p
+            total += w * _count_meets(scale.reading(z + sd * x), condition, 1)
         return total
     sd = np.maximum(sd, 1e-12)
+    low, high = _ends(condition)
     for x, w in zip(*_METER, strict=True):
         ends = [scale.inverse(np.array(v - meter * x)) if np.isfinite(v) else None for v in (low, high)]
         if not scale.rising:
@@ -147,6 +171,7 @@ def reading_intervals(p: Predicted, spots: int) -> dict[str, np.ndarray]:
     """
     rows = p.mean.shape[1]
     grid = stats.norm.ppf((np.arange(32) + 0.5) / 32)
+    grid /= grid.std()  # middles of slices spread a little less than the whole
     rng = np.random.default_rng(20)  # only shuffles fixed quantiles against each other
     other = np.array([rng.permutation(grid) for _ in p.scales])
     chance = np.array([rng.permutation((np.arange(32) + 0.5) / 32) for _ in p.scales])
