@@ -1,8 +1,11 @@
 """The step model: ln roughness followed through the process, one curve a step.
 
-A step moves z from where the step before left it toward the floor of its grit, pad and
-product: s(n) = f + (s0 - f) (1 + k n / t)^(-t), near exponential decay for a large t and
-a power law for a small one. Floors and rates are small additive models on the log scale.
+A step moves the surface from where the step before left it toward the floor of its grit,
+pad and product. On the scale r^c, r the roughness, the way still to go shrinks with the
+passes n as (1 + (k n)^m / t)^(-t): near exponential decay for a large t, a power law for a
+small one, slow to start for m above 1. c says on which scale the step works: 1 roughness
+itself, 2 its square (scatter), near 0 its logarithm. Floors and rates are small additive
+models on the log scale.
 Every prior is stated in `PRIORS`, wide, and centred on planning guesses of the trade; the
 shop's own readings outrank them. Fitting is `latent.py`'s.
 """
@@ -45,8 +48,12 @@ class Priors:
     level_rate_sd: float = 0.35
     pair_rate_sd: float = 0.15
     slope_sd: float = 0.3  # of speed and other numbers over their studied range
-    shape: float = 1.5  # ln t
+    shape: float = 1.8  # ln t
     shape_sd: float = 1.2
+    start: float = 0.0  # ln m
+    start_sd: float = 0.25
+    power: float = 0.0  # ln c
+    power_sd: float = 0.5
 
 
 PRIORS = Priors()
@@ -64,7 +71,7 @@ class _StepPlan:
 
     floor: slice
     rate: slice
-    shape: int
+    bends: slice  # ln t, ln m, ln c
     settings: tuple[Setting, ...]
     pairs: tuple[tuple[Setting, Setting], ...]
 
@@ -122,7 +129,9 @@ class StepCurve:
         floor = add_block("floor", centre, sd, p.level_floor_sd, p.pair_floor_sd)
         rate = add_block("rate", float(np.log(p.rate)), p.rate_sd, p.level_rate_sd, p.pair_rate_sd)
         add("shape", p.shape, p.shape_sd)
-        return _StepPlan(floor, rate, len(means) - 1, settings, pairs)
+        add("start", p.start, p.start_sd)
+        add("power", p.power, p.power_sd)
+        return _StepPlan(floor, rate, slice(len(means) - 3, len(means)), settings, pairs)
 
     def _floor_centre(self, step: Step, pad_steps: list[Step]) -> tuple[float, float]:
         p = self._priors
@@ -174,17 +183,7 @@ class StepCurve:
             if not len(go):
                 continue
             x = self._block(plan, rows.values[go])
-            floor, rate, t = x @ theta[plan.floor], np.exp(x @ theta[plan.rate]), np.exp(theta[plan.shape])
-            u = rate * amount[go]
-            log_term = np.log1p(u / t)
-            g = np.exp(-t * log_term)
-            gap = z[go] - floor
-            j = jacobian[go] * g[:, None]
-            j[:, plan.floor] += (1 - g)[:, None] * x
-            j[:, plan.rate] += (gap * -g * u / (1 + u / t))[:, None] * x
-            j[:, plan.shape] += gap * g * t * (u / t / (1 + u / t) - log_term)
-            jacobian[go] = j
-            z[go] = floor + gap * g
+            z[go], jacobian[go] = _after(z[go], jacobian[go], amount[go], x, theta, plan)
         return z, jacobian
 
     def _amount(self, step: Step, values: np.ndarray) -> np.ndarray:
@@ -202,3 +201,30 @@ class StepCurve:
     def own(self, rows: Rows) -> list[np.ndarray]:
         """Return each row's likeness with itself."""
         return self._likeness.own(rows)
+
+
+def _after(
+    z: np.ndarray, jacobian: np.ndarray, n: np.ndarray, x: np.ndarray, theta: np.ndarray, plan: _StepPlan
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return z after a step worked `n` passes from `z`, and its derivatives."""
+    floor, log_rate = x @ theta[plan.floor], x @ theta[plan.rate]
+    t, m, c = np.exp(theta[plan.bends])
+    log_n = log_rate + np.log(n)
+    u = np.exp(np.minimum(m * log_n, 30.0))
+    log_term = np.log1p(u / t)
+    g = np.exp(-t * log_term)
+    # Differences of r^c about the rougher of the two keep the exponentials small.
+    top = np.maximum(z, floor)
+    before, level = np.exp(c * (z - top)), np.exp(c * (floor - top))
+    mix = level + (before - level) * g
+    log_mix = np.log(mix)
+    by_g = (before - level) / (c * mix)
+    d_log_u = -g * u / (1 + u / t) * by_g
+    j = jacobian * (g * before / mix)[:, None]
+    j[:, plan.floor] += ((1 - g) * level / mix)[:, None] * x
+    j[:, plan.rate] += (d_log_u * m)[:, None] * x
+    j[:, plan.bends.start] += by_g * g * t * (u / t / (1 + u / t) - log_term)
+    j[:, plan.bends.start + 1] += d_log_u * m * log_n
+    weighted = ((1 - g) * (floor - top) * level + g * (z - top) * before) / mix
+    j[:, plan.bends.start + 2] += weighted - log_mix / c
+    return top + log_mix / c, j
