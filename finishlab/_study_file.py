@@ -269,12 +269,19 @@ def _whole(table: Mapping[str, Any], key: str, default: int, part: Part) -> int:
 
 
 def _job(table: Mapping[str, Any], part: Part) -> Job:
-    _known(table, ("sections", "accept"), part)
+    _known(table, ("sections", "accept", "film_before_um"), part)
+    film = table.get("film_before_um")
+    if film is not None and not (is_number(film) and film > 0):
+        part.wrong(
+            f"film_before_um is {film!r}; it must be the thinnest film before work, in micrometres.",
+            "film_before_um",
+        )
+        film = None
     accept = table.get("accept", _ACCEPT[0])
     if accept not in _ACCEPT:
         part.wrong(f'accept is {accept!r}; it must be "{_ACCEPT[0]}" or "{_ACCEPT[1]}".', "accept")
         accept = _ACCEPT[0]
-    return Job(_whole(table, "sections", 1, part), accept)
+    return Job(_whole(table, "sections", 1, part), accept, None if film is None else float(film))
 
 
 def _panel(table: Mapping[str, Any], part: Part) -> int:

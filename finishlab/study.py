@@ -202,10 +202,16 @@ class Limit:
 
 @dataclass(frozen=True)
 class Job:
-    """The body panel a recipe is for: how many sections, and whether each or their mean counts."""
+    """
+    The body panel a recipe is for: how many sections, and whether each or their mean counts.
+
+    `film_before_um` is the thinnest film on the job before work, µm; a limit on the film left
+    is reckoned from it.
+    """
 
     sections: int = 1
     accept: Literal["every section", "mean of sections"] = "every section"
+    film_before_um: float | None = None
 
 
 @dataclass(frozen=True)

@@ -529,3 +529,13 @@ def test_grits_are_recognised_however_their_mark_is_written():
     grit = Setting("sand", "grit", "graded", ("P1500", "P2000"))
     assert level_of(grit, " p 1500") == "P1500"
     assert level_of(grit, "1500") is None
+
+
+def test_the_film_of_the_job_is_read() -> None:
+    study = Study.from_toml(HEAD + STEP + GOAL + "[job]\nfilm_before_um = 112\n")
+    assert study.job.film_before_um == 112.0
+
+
+def test_a_film_of_the_job_that_is_no_thickness_is_refused() -> None:
+    with pytest.raises(StudyError, match=r"film_before_um is -3; it must be the thinnest film before work"):
+        Study.from_toml(HEAD + STEP + GOAL + "[job]\nfilm_before_um = -3\n")

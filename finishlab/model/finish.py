@@ -181,7 +181,9 @@ class FinishModel:
 
         return pd.DataFrame(self.predict_values(self.study.basis.values(processes)), index=processes.index)
 
-    def predict_values(self, values: np.ndarray, responses: Mapping[str, Any] | None = None) -> dict[str, np.ndarray]:
+    def predict_values(
+        self, values: np.ndarray, responses: Mapping[str, Any] | None = None
+    ) -> dict[str, np.ndarray]:
         """As `predict`, for processes as `Basis.values`."""
         out: dict[str, np.ndarray] = {}
         for name in responses or self.study.goal:
@@ -203,15 +205,22 @@ class FinishModel:
                     f"the study limits {name}, but the trials do not say how much film was removed. "
                     "Read film_before_um and film_after_um on every patch."
                 )
-            ok &= removal_probability(self.removal, values, at_most, self.study.job.sections) >= limit.assurance
+            ok &= (
+                removal_probability(self.removal, values, at_most, self.study.job.sections) >= limit.assurance
+            )
         return ok
 
     def _most_removal(self, name: str) -> float:
         """Return the removal that a limit allows, µm."""
-        condition = self.study.limits[name].condition
+        condition, before = self.study.limits[name].condition, self.study.job.film_before_um
         if name == "removed_um":
             return float(condition.at_most)  # type: ignore[arg-type]
-        return float(self.study.job.film_before_um) - float(condition.at_least)  # type: ignore[arg-type]
+        if before is None:
+            raise ModelError(
+                "the study limits film_left_um, but the job's film before work is not given. "
+                "Read the thinnest spot of the job and write it as film_before_um in [job]."
+            )
+        return before - float(condition.at_least)  # type: ignore[arg-type]
 
     def limit_facts(self, values: np.ndarray) -> dict[str, dict[str, Any]]:
         """Return for one process what each limit asks and what is predicted of it."""
@@ -270,7 +279,13 @@ class FinishModel:
             left = self.response(name).left_out
             parts.append(
                 pd.DataFrame(
-                    {"response": name, "row": left.row, "reading": left.y, "expected": left.expected, "spread": left.sd}
+                    {
+                        "response": name,
+                        "row": left.row,
+                        "reading": left.y,
+                        "expected": left.expected,
+                        "spread": left.sd,
+                    }
                 )
             )
         return pd.concat(parts, ignore_index=True)
@@ -286,7 +301,9 @@ class FinishModel:
         name = next(iter(self.study.goal))
         left = self.response(name).left_out
         reach = 1.645 * left.sd
-        return plots.fit(left.y, left.expected, left.expected - reach, left.expected + reach, response=name, ax=ax)
+        return plots.fit(
+            left.y, left.expected, left.expected - reach, left.expected + reach, response=name, ax=ax
+        )
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
@@ -303,7 +320,9 @@ def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:
     label = RESPONSES[fit.name][0]
     left = fit.left_out
     if fit.name == "faults":
-        return [f"{label}: {int(left.y.sum())} in {len(left.y)} patches, {int((left.y == 0).sum())} patches without."], []
+        return [
+            f"{label}: {int(left.y.sum())} in {len(left.y)} patches, {int((left.y == 0).sum())} patches without."
+        ], []
     inside = int((np.abs(left.standardised) <= 1.645).sum())
     n = len(left.y)
     typical = float(np.sqrt(np.mean((left.y - left.expected) ** 2)))
@@ -363,7 +382,11 @@ def fit(
     panels = done["panel"].nunique()
     mistakes = []
     if len(done) < FEWEST_TRIALS:
-        count = "no trial is" if len(done) == 0 else f"only {len(done)} trial{'s are' if len(done) > 1 else ' is'}"
+        count = (
+            "no trial is"
+            if len(done) == 0
+            else f"only {len(done)} trial{'s are' if len(done) > 1 else ' is'}"
+        )
         mistakes.append(
             f"{count} done; at least {FEWEST_TRIALS} are needed, and 24 on 4 panels are a good start. "
             "Plan them with plan_trials, or finish the planned ones."

@@ -221,7 +221,9 @@ def _move(
     for _ in range(rounds):
         at = _linearise(problem, scale, theta, z)
         k, c = _covariance(problem, phi, at)
-        w = at.slope * linalg.cho_solve(linalg.cho_factor(c, lower=True, check_finite=False), at.e, check_finite=False)
+        w = at.slope * linalg.cho_solve(
+            linalg.cho_factor(c, lower=True, check_finite=False), at.e, check_finite=False
+        )
         new_theta = prior_mean + prior_sd**2 * (at.jacobian.T @ w)
         new_z = at.curve_mean + k @ w
         # A bounded move: the curves bend, and a long first step can leave them.
@@ -234,7 +236,9 @@ def _move(
     return theta, z
 
 
-def _evidence(problem: _Problem, phi: np.ndarray, at: _Linear, gradient: bool = True) -> tuple[float, np.ndarray]:
+def _evidence(
+    problem: _Problem, phi: np.ndarray, at: _Linear, gradient: bool = True
+) -> tuple[float, np.ndarray]:
     """Return log evidence of the linearised problem plus the spreads' prior, and its gradient."""
     _, c = _covariance(problem, phi, at)
     try:
@@ -263,7 +267,9 @@ def _best_spreads(problem: _Problem, phi: np.ndarray, at: _Linear, most: int) ->
 
     reach = _LOG_SPREAD_RANGE * np.maximum(problem.log_sd, 0.5)
     bounds = list(zip(problem.log_median - reach, problem.log_median + reach, strict=True))
-    found = optimize.minimize(cost, phi, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": most})
+    found = optimize.minimize(
+        cost, phi, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": most}
+    )
     return found.x
 
 
@@ -281,7 +287,9 @@ class _AtCeiling:
     log_weights: np.ndarray
 
 
-def _fit_at(problem: _Problem, scale: Scale, phi: np.ndarray, theta: np.ndarray, z: np.ndarray, rounds: int) -> _AtCeiling:
+def _fit_at(
+    problem: _Problem, scale: Scale, phi: np.ndarray, theta: np.ndarray, z: np.ndarray, rounds: int
+) -> _AtCeiling:
     for round_ in range(rounds):
         theta, z = _move(problem, scale, phi, theta, z, rounds=6)
         at = _linearise(problem, scale, theta, z)
@@ -431,9 +439,7 @@ def _draw(
     """Resample proposals of all ceilings in proportion to their weight."""
     # log_evidence holds the ceiling's prior; the proposals' weights hold the evidence itself.
     extra = [f.log_evidence - _evidence(problem, f.phi, f.at, gradient=False)[0] for f in fits]
-    logs = np.concatenate(
-        [f.log_weights + x + w for f, x, w in zip(fits, extra, log_widths, strict=True)]
-    )
+    logs = np.concatenate([f.log_weights + x + w for f, x, w in zip(fits, extra, log_widths, strict=True)])
     top = logs.max()
     weights = np.exp(logs - top)
     evidence = top + np.log(weights.sum() / _PROPOSALS)
@@ -494,7 +500,8 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
         sd_known=np.array(sds),
         sd_panel=posterior.spread("panel"),
         sd_section=np.hypot(posterior.spread("patch"), posterior.spread("reading")),
-        sd_meter=posterior.spread("meter") if "meter" in posterior.draws[0].spreads else np.zeros(len(posterior.draws)),
+        sd_meter=posterior.spread("meter")
+        if "meter" in posterior.draws[0].spreads
+        else np.zeros(len(posterior.draws)),
         scales=tuple(d.scale for d in posterior.draws),
     )
-

@@ -38,7 +38,9 @@ class Likeness:
             if f.numeric and f is step.amount:
                 columns.append(np.log1p(v) / _AMOUNT_LENGTH)
             elif f.numeric:
-                columns.append(np.nan_to_num(2 * (v - f.levels[0]) / (f.levels[-1] - f.levels[0]) / _RANGE_LENGTH))
+                columns.append(
+                    np.nan_to_num(2 * (v - f.levels[0]) / (f.levels[-1] - f.levels[0]) / _RANGE_LENGTH)
+                )
             elif f.kind in ("graded", "ordered"):
                 columns.append(np.nan_to_num(v) / _ORDER_LENGTH)
             else:

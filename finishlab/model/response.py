@@ -30,9 +30,9 @@ INDEX_PRIOR = (1.52, 0.015)
 #: Spread of ln roughness by panel, patch and reading, of the meter in GU, and how far off
 #: these may be (SD of their logs). Planning guesses, common practice, no source.
 _GLOSS_SPREADS = (
-    Spread("panel", 0.05, 0.7),
-    Spread("patch", 0.05, 0.7),
-    Spread("reading", 0.03, 0.7),
+    Spread("panel", 0.04, 0.7),
+    Spread("patch", 0.035, 0.7),
+    Spread("reading", 0.02, 0.7),
     Spread("meter", 0.5, 0.7),
 )
 #: A patch whose last reading falls this many spreads short of what the others say of it failed.
@@ -100,7 +100,9 @@ class ResponseFit:
 
     def probability(self, values: np.ndarray, condition: Condition, more_trials: float = 0.0) -> np.ndarray:
         """Return the probability that the next job meets a condition, shape (rows,)."""
-        p = job_probability(self.predicted(values, more_trials), condition, self.study.reading.spots, self.study.job)
+        p = job_probability(
+            self.predicted(values, more_trials), condition, self.study.reading.spots, self.study.job
+        )
         return p * (1 - self.failure_share) ** self.study.job.sections
 
     def intervals(self, values: np.ndarray) -> dict[str, np.ndarray]:
@@ -115,7 +117,9 @@ def scale_of(response: str, parameter: float) -> Scale:
     return CountScale() if response == "faults" else PlainScale()
 
 
-def fit_response(study: Study, trials: pd.DataFrame, response: str, kind: Literal["steps", "surface"], seed: int) -> ResponseFit:
+def fit_response(
+    study: Study, trials: pd.DataFrame, response: str, kind: Literal["steps", "surface"], seed: int
+) -> ResponseFit:
     """Fit one response; `kind` "steps" is for gloss, others take the surface model."""
     gloss = response.startswith("gloss_")
     steps = kind == "steps" and gloss
@@ -140,10 +144,14 @@ def fit_response(study: Study, trials: pd.DataFrame, response: str, kind: Litera
             f"{failed} of {counted} patches read far below what the other trials say of them (rows {where}). They "
             "stay in as failures and lower every assurance by their share; look at those patches under the lamp.",
         )
-    return ResponseFit(response, "steps" if steps else "surface", study, posterior, left_out, failed, counted, cautions)
+    return ResponseFit(
+        response, "steps" if steps else "surface", study, posterior, left_out, failed, counted, cautions
+    )
 
 
-def _curve_and_spreads(study: Study, observed: Observed, response: str, steps: bool) -> tuple[Curve, tuple[Spread, ...]]:
+def _curve_and_spreads(
+    study: Study, observed: Observed, response: str, steps: bool
+) -> tuple[Curve, tuple[Spread, ...]]:
     if response.startswith("gloss_"):
         if steps:
             return StepCurve(study.basis), _GLOSS_SPREADS

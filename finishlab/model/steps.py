@@ -85,7 +85,7 @@ class StepCurve:
     basis : Basis
     """
 
-    misses = (("final", 0.08, 0.7), ("earlier", 0.10, 0.8))
+    misses = (("final", 0.06, 0.7), ("earlier", 0.08, 0.8))
 
     def __init__(self, basis: Basis, priors: Priors = PRIORS) -> None:
         self._basis, self._priors = basis, priors

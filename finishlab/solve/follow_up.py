@@ -58,7 +58,9 @@ def follow_up(
     import pandas as pd
 
     if trials < 2:
-        raise PlanError(f"{trials} trials were asked for; a round takes at least 2, so that the choice is repeated.")
+        raise PlanError(
+            f"{trials} trials were asked for; a round takes at least 2, so that the choice is repeated."
+        )
     conditions, wanted = model.study.asked(goal, assurance)
     all_ = candidates(model, conditions)
     at = all_.best(wanted)
@@ -78,7 +80,9 @@ def follow_up(
     sheet["patch"] = [i % size + 1 for i in range(trials)]
     sheet["run_order"] = np.arange(1, trials + 1)
     sheet["why"] = pd.Series([why[i] for i in order], dtype=object)
-    sheet.attrs.update(seed=seed, cautions=() if found else ("No process reaches the goal surely enough yet.",))
+    sheet.attrs.update(
+        seed=seed, cautions=() if found else ("No process reaches the goal surely enough yet.",)
+    )
     return sheet
 
 

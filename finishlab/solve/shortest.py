@@ -100,7 +100,9 @@ def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
     near = [
         i
         for i in range(at + 1, len(seen))
-        if seen.minutes[i] <= _NEAR * seen.minutes[at] and seen.probability[i] >= wanted and seen.keeps_limits[i]
+        if seen.minutes[i] <= _NEAR * seen.minutes[at]
+        and seen.probability[i] >= wanted
+        and seen.keeps_limits[i]
     ]
     return np.array([*quicker[-_RIVALS:], *near[:_RIVALS]], int)
 
@@ -143,7 +145,9 @@ def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
         if not factor.numeric or math.isnan(value):
             continue
         step = model.study.step(factor.step)
-        if value == factor.levels[-1] or (value == factor.levels[0] and not (factor is step.amount and value == 0)):
+        if value == factor.levels[-1] or (
+            value == factor.levels[0] and not (factor is step.amount and value == 0)
+        ):
             side = "most" if value == factor.levels[-1] else "least"
             cautions.append(
                 f"{factor.label().capitalize()} of the recipe stands at the {side} that was studied ({value:g}); a better process may lie beyond. "
@@ -172,7 +176,10 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         goal=dict(goal),
         study=model.study,
         predicted=predicted,
-        rivals=_table(model, seen.where(np.array([i for i in np.argsort(-allowed)[1 : 1 + _RIVALS] if allowed[i] >= 0], int))),
+        rivals=_table(
+            model,
+            seen.where(np.array([i for i in np.argsort(-allowed)[1 : 1 + _RIVALS] if allowed[i] >= 0], int)),
+        ),
         closest={
             "settings": model.study.basis.settings(values[0]),
             **{k: predicted[k] for k in ("minutes", "minutes_low", "minutes_high")},
@@ -213,7 +220,9 @@ def _would_settle(
                     "the trials tell: no process reaches it. Lower the goal."
                 )
     if not seen.keeps_limits.any():
-        named = _show.listed(f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items())
+        named = _show.listed(
+            f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items()
+        )
         return (
             f"No studied process keeps {named or 'clear of the burn-through'} surely enough. Study milder settings; "
             "whether a limit may change is for the person who set it."
@@ -225,7 +234,11 @@ def _would_settle(
         )
     if model.probability_of(closest, goal, more_trials=math.inf)[0] < wanted:
         sections = model.study.job.sections
-        job = f" in every one of {sections} sections" if sections > 1 and model.study.job.accept == "every section" else ""
+        job = (
+            f" in every one of {sections} sections"
+            if sections > 1 and model.study.job.accept == "every section"
+            else ""
+        )
         return (
             f"More trials of the closest process alone would not bring it there: the spread from panel to panel and patch to patch leaves it short{job}. "
             "Lower the goal or the assurance, or study a process that comes further, such as a finer last step."
