@@ -232,9 +232,9 @@ def _asked(study: Study, goal: list[str] | None, assurance: float | None) -> dic
 def _solve(
     study: Study, trials: pd.DataFrame, asked: dict[str, Any], stage: Any
 ) -> tuple[Recipe, FinishModel]:
-    from finishlab._show import RESPONSES
     from finishlab.model import fit
     from finishlab.solve import shortest as find
+    from finishlab.study import RESPONSES
 
     model = fit(study, trials)
     for name in asked["goal"]:
@@ -349,9 +349,8 @@ def _contents(study: Study, trials: pd.DataFrame | None) -> list[str]:
         f"{study.basis.size:,} processes of {len(study.factors)} factors:",
         *(f"  {f.label()}: {_show.levels_text(f)}" for f in study.factors),
     ]
-    if trials is None or trials.empty:
-        where = study_folder.SHEETS if trials is None else ("the trial sheet that is there",)
-        return [*lines, f"No trials yet. Log them in {' or '.join(where)}, one row a trial."]
+    if trials is None:
+        return [*lines, f"No trials yet. Log them in {' or '.join(study_folder.SHEETS)}, one row a trial."]
     told = [f"{n} {status}" for status, n in trials["status"].value_counts().items()]
     burned = int(trials["burned_after_step"].notna().sum()) if "burned_after_step" in trials else 0
     if burned:
