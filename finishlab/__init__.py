@@ -40,8 +40,8 @@ _PLACES = {
 
 __all__ = [
     "FinishModel",
-    "Frontier",
     "FinishlabError",
+    "Frontier",
     "ModelError",
     "OutsideStudy",
     "PlanError",

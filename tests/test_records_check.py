@@ -181,7 +181,19 @@ def test_without_a_status_what_is_logged_tells_it():
     results = ["gloss_20_1", "gloss_20_2", "gloss_60", "faults", "minutes", "film_before_um", "film_after_um"]
     sheet.loc[4, results] = None
     sheet.loc[5, [*results, "sand_gloss_60"]] = None
-    assert check_trials(sheet, STUDY)[0]["status"].tolist() == ["done"] * 4 + ["started", "planned"]
+    trials, cautions = check_trials(sheet, STUDY)
+    assert trials["status"].tolist() == ["done"] * 4 + ["started", "planned"]
+    assert cautions == ()
+
+
+def test_minutes_without_readings_count_as_started_with_a_caution():
+    sheet = pd.DataFrame(good()).astype(object)
+    sheet.loc[4, ["gloss_20_1", "gloss_20_2", "faults"]] = None
+    trials, cautions = check_trials(sheet, STUDY)
+    assert trials["status"].tolist() == ["done"] * 4 + ["started", "done"]
+    assert [without_index(c) for c in cautions] == [
+        "Minutes but no readings of the goal are logged in row 6; without a status that counts as started, and is not used."
+    ]
 
 
 def test_a_spoiled_trial_stays_as_it_was_logged():
@@ -276,7 +288,7 @@ def test_film_removed_by_a_burn_through_is_not_computed():
         ),
         (
             {"gloss_20_1": ["84,1", "85,0", "86,2", "78,5", "84,9", "85,5"]},
-            "Decimal commas were read as decimal points in gloss_20_1 (gloss_20_1 '84,1' as 84.1).",
+            "Decimal commas were read as decimal points in gloss_20_1 ('84,1' as 84.1).",
         ),
     ],
 )  # fmt: skip
@@ -306,7 +318,7 @@ SLIPS = [
     ("gloss_60", 2, 9200, "row 2, gloss_60: 9200 GU is above 105.2 GU, the most a clear coat can read. If the decimal point slipped, write 92; else read the patch again."),
     ("gloss_20_1", 2, -3, "row 2, gloss_20_1: -3 is below 0. Correct it, or leave the cell empty if there was no reading."),
     ("gloss_20_1", 2, 8.41, "row 2, gloss_20_1: 8.41 where other readings of the patch are near 84.3. It looks like a slipped decimal point: write 84.1, or read again."),
-    ("gloss_60", 2, 20.5, "row 2, gloss_20_1: 84.2 GU lies far above gloss_60, 20.5 GU; on a clear coat 20° gloss does not. Look whether the two are swapped."),
+    ("gloss_60", 2, 20.5, "row 2, gloss_20_1: 84.1 GU lies far above gloss_60, 20.5 GU; on a clear coat 20° gloss does not. Look whether the two are swapped."),
     ("faults", 2, 1.5, "row 2, faults: 1.5 is not a whole number. Write the count of visible faults, 0 or more."),
     ("faults", 2, -1, "row 2, faults: -1 is below 0. Correct it, or leave the cell empty if there was no reading."),
     # film

@@ -98,7 +98,8 @@ def gloss(draft: Draft) -> None:
     for mean, group in groups.items():
         if group[0].quantity == "gloss_20":
             other = mean.removesuffix("gloss_20") + "gloss_60"
-            _swapped(draft, mean, other, [c.heading for c in (*group, *groups.get(other, []))])
+            if other in groups:
+                _swapped(draft, group, other, groups[other])
 
 
 def _gloss_column(draft: Draft, heading: str, most: float) -> None:
@@ -122,8 +123,12 @@ def _shifted(value: float, most: float) -> float:
     return value
 
 
-def _swapped(draft: Draft, mean: str, other: str, headings: list[str]) -> None:
-    low, high = draft.number(mean), draft.number(other)
+def _swapped(draft: Draft, group: list[Column], other: str, others: list[Column]) -> None:
+    # Swapped columns are swapped in every repeat; one misread repeat is the model's to set aside.
+    with np.errstate(invalid="ignore"):
+        low = np.fmin.reduce([draft.clean[c.heading] for c in group])
+        high = np.fmax.reduce([draft.clean[c.heading] for c in others])
+    headings = [c.heading for c in (*group, *others)]
     draft.mistakes.cells(
         headings[0],
         ~draft.spoiled & (low > high + _GLOSS_20_ABOVE_60),
