@@ -114,9 +114,8 @@ def decimal_commas(sheet):
 def test_decimal_commas_are_read_as_numbers_with_a_caution(tmp_path, trials, separator):
     read = read_trials(written(tmp_path, csv_text(decimal_commas(good()), separator)), STUDY)
     pd.testing.assert_frame_equal(read, trials)
-    assert len(read.attrs["cautions"]) == 1
-    assert read.attrs["cautions"][0].startswith(
-        "Decimal commas were read as decimal points in sand_gloss_60, gloss_20_1"
+    assert read.attrs["cautions"] == (
+        "Decimal commas were read as decimal points in sand_gloss_60 ('20,1' as 20.1) and 6 more columns.",
     )
 
 
@@ -353,6 +352,22 @@ def test_the_cap_on_a_workbook_is_200_mb():
     assert xlsx_file.MOST_BYTES == 200 * 1024 * 1024
 
 
+@pytest.mark.parametrize("place", [b'"XFD3"', b'"R99999999"'])
+def test_a_cell_far_out_is_refused_before_it_fills_the_memory(tmp_path, place):
+    path = workbook(tmp_path, rows_of(good()))
+    edited(path, "xl/worksheets/sheet1.xml", b'r="R3"', b"r=" + place)
+    edited(
+        path,
+        "xl/worksheets/sheet1.xml",
+        b'<row r="3"',
+        b'<row r="3"' if b"X" in place else b'<row r="99999999"',
+    )
+    assert refusal(path) == (
+        "trials.xlsx has cells beyond column BXX or row 1048576, which no trial sheet has. Delete what is not trials, and "
+        "save it again."
+    )
+
+
 def container(folder, data):
     path = folder / "trials.xlsx"
     path.write_bytes(data)
@@ -550,6 +565,52 @@ def test_what_a_file_cannot_hold_is_answered_and_nothing_is_written(tmp_path, tr
     ):
         write_trials(trials, tmp_path / "trials.ods")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_whatever_happens_to_a_file_it_is_read_or_answered_in_plain_words(tmp_path):
+    # Seed 13: bytes of a good sheet replaced at random, by what files are damaged with.
+    rng = np.random.default_rng(13)
+    good_bytes = csv_text(good(date=["2026-03-09"] * 6, status=["done"] * 6)).encode()
+    pieces = [
+        b",",
+        b";",
+        b'"',
+        b"\n",
+        b"\0",
+        b"\xff",
+        b"-1",
+        b"=1+1",
+        b"nan",
+        b"inf",
+        b"1e400",
+        b"84,5",
+        b"\xc3",
+        b"'",
+        b"9" * 25,
+    ]
+    outcomes = set()
+    for _ in range(150):
+        data = bytearray(good_bytes)
+        for _ in range(rng.integers(1, 4)):
+            at = rng.integers(len(data))
+            data[at : at + rng.integers(0, 4)] = pieces[rng.integers(len(pieces))]
+        path = container(tmp_path, bytes(data)).rename(tmp_path / "trials.csv")
+        try:
+            outcomes.add(len(read_trials(path, STUDY)))
+        except RecordsError as error:
+            outcomes.add("answered" if "trials.csv" in str(error) else "without its name")
+    assert outcomes <= {"answered", 5, 6, 7}
+    assert outcomes >= {"answered", 6}
+
+
+def test_whole_numbers_with_a_gap_among_them_stay_whole(tmp_path):
+    first, _ = check_trials(pd.DataFrame(good(trial=[1, None, 3, 4, 5, 6])), STUDY)
+    text = write_trials(first, tmp_path / "t.csv").read_text("utf-8-sig")
+    assert [line.split(",")[0] for line in text.splitlines()] == ["trial", "1", "", "3", "4", "5", "6"]
+    # And as a table with gaps writes them itself.
+    assert check_trials(pd.DataFrame(good(trial=["1.0", None, "3.0", "4.0", "5.0", "6.0"])), STUDY)[0][
+        "trial"
+    ].tolist() == [1, None, 3, 4, 5, 6]
 
 
 def test_the_modules_of_the_two_kinds_are_the_only_ways_in_and_out():

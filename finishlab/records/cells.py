@@ -27,6 +27,7 @@ _CLOCK = re.compile(r"[0-9]+(?::[0-9]{2}){1,2}(?:\.[0-9]+)?")
 _WHOLE = re.compile(r"0|-?[1-9][0-9]{0,17}")
 # Spreadsheets know no time zones; the bench's own clock is meant.
 _WITHOUT_ZONE = re.compile(r"^(.*:.*[0-9])(?:Z|[+-][0-9]{2}:?[0-9]{2})$")
+_POINT_NOUGHT = re.compile(r"^(0|-?[1-9][0-9]{0,17})\.0$")
 _DAY_FORMS = ("%d/%m/%Y", "%m/%d/%Y")
 _BLANKS = " \t\r\n\u00a0\u202f"
 
@@ -88,9 +89,9 @@ class Numbers:
         if not self._commas:
             return []
         column, example = next(iter(self._commas.items()))
-        names = ", ".join(self._commas)
+        others = f" and {len(self._commas) - 1} more columns" if len(self._commas) > 1 else ""
         point = example.replace(",", ".")
-        return [f"Decimal commas were read as decimal points in {names} ({column} '{example}' as {point})."]
+        return [f"Decimal commas were read as decimal points in {column} ('{example}' as {point}){others}."]
 
     def _odd(self, cells: np.ndarray, odd: np.ndarray, values: np.ndarray, column: str, wanted: str) -> None:
         """Look at the cells that are no plain number: fill in `values`, or say the mistake."""
@@ -128,12 +129,12 @@ class Numbers:
         self._mistakes.cells(column, wrong, lambda i: sentences[code_of[i]])
 
 
-_NUMBERS_AND_TEXT = ("string", "integer", "floating", "mixed-integer-float", "mixed-integer", "empty")
+_NUMBERS_AND_TEXT = ("string", "integer", "floating", "mixed-integer-float", "empty")
 
 
 def _plain_number(value: Any) -> float:
     """Return a number, or text of one, as float; NaN for anything else, truth values included."""
-    if isinstance(value, str | int | float | np.number) and not isinstance(value, bool | np.bool_):
+    if isinstance(value, str | int | float | np.integer | np.floating) and not isinstance(value, bool):
         try:
             return float(value)
         except ValueError:
@@ -182,7 +183,8 @@ def labels(cells: np.ndarray) -> np.ndarray:
     """
     if cells.dtype.kind in "iu":
         return cells.astype(np.int64)
-    texts = each_once(cells, _label)
+    # A table with gaps turns whole numbers into decimals, and writes them so.
+    texts = each_once(words(cells), lambda t: _POINT_NOUGHT.sub(r"\1", t))
     whole = each_once(texts, lambda t: int(t) if _WHOLE.fullmatch(t) else None)
     missing = texts == np.array(None)
     if not np.array_equal(missing, whole == np.array(None)):
@@ -192,10 +194,10 @@ def labels(cells: np.ndarray) -> np.ndarray:
 
 def words(cells: np.ndarray) -> np.ndarray:
     """Return a column of text without blanks around it; None where empty."""
-    return each_once(cells, _label)
+    return each_once(cells, _word)
 
 
-def _label(value: Any) -> str | None:
+def _word(value: Any) -> str | None:
     if isinstance(value, float | np.floating) and float(value).is_integer():
         value = int(value)
     return str(value).strip(_BLANKS) or None
@@ -216,7 +218,7 @@ def dates(cells: np.ndarray, column: str, mistakes: Mistakes) -> np.ndarray:
     Return a column as datetimes, not-a-time where empty or where a mistake is said.
 
     Year first is taken as it stands, day.month.year as day first. With slashes the whole
-    column decides, and is refused while both orders fit.
+    column decides, and is refused while both orders fit. Kept to the second.
 
     Parameters
     ----------
@@ -234,7 +236,7 @@ def dates(cells: np.ndarray, column: str, mistakes: Mistakes) -> np.ndarray:
         return pd.to_datetime(texts, format=form, errors="coerce").dt.as_unit("us")
 
     if cells.dtype.kind == "M":
-        return cells.astype("datetime64[us]")
+        return pd.Series(cells).dt.round("s").dt.as_unit("us").to_numpy()
     texts = pd.Series(each_once(cells, lambda v: _WITHOUT_ZONE.sub(r"\1", _typed(v)) or None), dtype=object)
     found = parsed(texts, "ISO8601")
     found = found.where(texts.str.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", na=False))
@@ -256,4 +258,4 @@ def dates(cells: np.ndarray, column: str, mistakes: Mistakes) -> np.ndarray:
             + ". Write year-month-day, as 2026-03-09."
         ),
     )
-    return found.to_numpy()
+    return found.dt.round("s").to_numpy()

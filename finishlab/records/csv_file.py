@@ -134,7 +134,9 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
         elif column.dtype.kind in "biuf":
             columns[j] = column
         else:
-            columns[j] = [guarded(str(v)) if isinstance(v, str) else v for v in column.astype(object)]
+            # As objects, since whole numbers with a gap among them would otherwise get a decimal point.
+            cells = [guarded(str(v)) if isinstance(v, str) else v for v in column.astype(object)]
+            columns[j] = pd.Series(cells, index=table.index, dtype=object)
     written = pd.DataFrame(columns, index=table.index)
     written.columns = [guarded(str(c)) for c in table.columns]
     return written.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from finishlab.records.cells import Numbers
-from finishlab.records.columns import Column, gathered, understand
+from finishlab.records.columns import Column, Role, gathered, understand
 from finishlab.records.mistakes import Mistakes
 from finishlab.records.sheet import Sheet
 from finishlab.study import Study
@@ -87,9 +87,9 @@ class Draft:
         """Return a clean column of numbers; all NaN when there is none."""
         return self.clean[name] if name in self.clean else np.full(self.size, np.nan)
 
-    def groups(self, role: str) -> dict[str, list[Column]]:
+    def groups(self, role: Role) -> dict[str, list[Column]]:
         """Return the columns of a role by the column that carries the trial's value."""
-        return gathered(self.columns.values(), role)  # type: ignore[arg-type]
+        return gathered(self.columns.values(), role)
 
     def caution(self, where: np.ndarray, sentence: str) -> None:
         """Keep a caution about some rows, if there are any; ``{rows}`` in it names them."""

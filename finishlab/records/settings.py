@@ -77,7 +77,8 @@ def _column(setting: Setting, values: np.ndarray, meant: np.ndarray) -> np.ndarr
         out[~meant] = None
         return out
     missing = np.isnan(values) | ~meant
-    whole = setting.kind == "count" and bool(np.all(missing | (values == np.round(values))))
+    integers = (values == np.round(values)) & (np.abs(values) < 2**53)
+    whole = setting.kind == "count" and bool(np.all(missing | integers))
     if not missing.any():
         return values.astype(np.int64) if whole else values
     out = np.empty(len(values), object)

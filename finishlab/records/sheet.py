@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: More columns than this are a slip of the spreadsheet, not a trial sheet.
-_MOST_COLUMNS = 2000
+MOST_COLUMNS = 2000
 
 
 class Formula(str):
@@ -112,7 +112,7 @@ def from_table(table: pd.DataFrame) -> Sheet:
         column = table.iloc[:, j].to_numpy()
         empty = np.asarray(pd.isna(column), bool)
         if column.dtype == object:
-            empty = empty | np.array([v == "" for v in column.tolist()], bool)
+            empty = empty | np.array([isinstance(v, str) and v == "" for v in column.tolist()], bool)
             column = column.copy()
             column[empty] = None
         filled |= ~empty
@@ -163,9 +163,9 @@ def from_rows(numbered: Iterable[tuple[int, list[Any]]], source: str, *, parted:
     while heading_row and not heading_row[-1]:
         heading_row.pop()
     width = len(heading_row)
-    if width > _MOST_COLUMNS:
+    if width > MOST_COLUMNS:
         raise RecordsError(
-            f"{source} has {width} columns; at most {_MOST_COLUMNS} make sense. Delete the columns not used."
+            f"{source} has {width} columns; at most {MOST_COLUMNS} make sense. Delete the columns not used."
         )
     sheet = Sheet({}, numbers, source)
     for i, row in enumerate(rows):

@@ -48,19 +48,25 @@ def trial_status(draft: Draft) -> None:
     """Settle which trials are done and which spoiled; where nothing is written, what is logged tells."""
     burned = _burns(draft)
     responses = [draft.filled(r) for r in draft.study.goal]
-    measured = np.logical_or.reduce([*responses, draft.filled("minutes"), burned])
-    told = np.where(measured, "done", np.where(any_reading(draft), "started", "planned")).astype(object)
+    read, timed = np.logical_or.reduce([*responses, burned]), draft.filled("minutes")
+    told = np.where(read, "done", np.where(timed | any_reading(draft), "started", "planned")).astype(object)
+    unread = timed & ~read
     if draft.given("status"):
         written = each_once(draft.clean["status"], str.casefold)
         empty = written == np.array(None)
         unknown = ~empty & ~np.isin(written, np.array(STATUSES, object))
         draft.mistakes.cells("status", unknown, lambda i: _unknown_status(draft.clean["status"][i]))
-        told = np.where(empty, told, written)
+        told, unread = np.where(empty, told, written), unread & empty
     draft.clean["status"] = told
     draft.done, draft.spoiled = told == "done", told == "spoiled"
-    complete = np.logical_and.reduce([*responses, draft.filled("minutes")])
+    complete = np.logical_and.reduce([*responses, timed])
     draft.caution(
-        (told == "planned") & measured | (told == "started") & (complete | burned),
+        unread,
+        "Minutes but no readings of the goal are logged in {rows}; without a status that counts as started, and is not "
+        "used.",
+    )
+    draft.caution(
+        (told == "planned") & (read | timed) | (told == "started") & (complete | burned),
         "There are results in {rows}, but not marked done, so they are not used. Write done when the trial is finished.",
     )
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import RecordsError
 from finishlab.records.guard import guarded
-from finishlab.records.sheet import Formula, Sheet, from_rows
+from finishlab.records.sheet import MOST_COLUMNS, Formula, Sheet, from_rows, letters
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,9 +64,10 @@ def read_xlsx(path: Path) -> Sheet:
     title, rows, others = _filled(path, values=True)
     if formulas:
         _, texts, _ = _filled(path, values=False, title=title)
-        for row, text in zip(rows, texts, strict=False):
-            for j, (value, formula) in enumerate(zip(row, text, strict=False)):
-                if value is None and isinstance(formula, str) and formula.startswith("="):
+        for row, text in zip(rows, texts, strict=True):
+            row.extend([None] * (len(text) - len(row)))
+            for j, formula in enumerate(text):
+                if row[j] is None and isinstance(formula, str) and formula.startswith("="):
                     row[j] = Formula(formula)
     sheet = from_rows(enumerate(rows, start=1), path.name, parted=False)
     if others:
@@ -133,11 +134,11 @@ def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[lis
 
     found: dict[str, list[list[Any]]] = {}
     try:
-        with warnings.catch_warnings():
+        with path.open("rb") as file, warnings.catch_warnings():
             # openpyxl warns of drawings and styles it leaves aside; a date out of range it gives as the text
             # of an error, which is answered as such.
             warnings.simplefilter("ignore", UserWarning)
-            book = openpyxl.load_workbook(path, read_only=True, data_only=values, keep_links=False)
+            book = openpyxl.load_workbook(file, read_only=True, data_only=values, keep_links=False)
             try:
                 sheets = [w for w in book.worksheets if not title or w.title == title]
                 for sheet in sorted(sheets, key=lambda w: w.title.strip().lower() != SHEET):
@@ -146,6 +147,8 @@ def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[lis
                         found[sheet.title] = rows
             finally:
                 book.close()
+    except RecordsError as error:
+        raise RecordsError(f"{path.name} {error}") from None
     except Exception as error:  # openpyxl lets a damaged file fail with whatever its XML reader met
         raise RecordsError(
             f"{path.name} cannot be read as a workbook ({type(error).__name__}). "
@@ -158,15 +161,24 @@ def _filled(path: Path, *, values: bool, title: str = "") -> tuple[str, list[lis
 
 
 def _cells(sheet: Any, first: int | None) -> list[list[Any]]:
-    """Return the rows of a worksheet, or the first few."""
+    """Return the rows of a worksheet, or the first few, without empty cells at their ends."""
     sheet.reset_dimensions()  # the size a file states for itself may be wrong, or enormous
-    return [
-        [
-            _ESCAPED.sub(lambda m: chr(int(m[1], 16)), v) if isinstance(v, str) and "_x" in v else v
-            for v in row
-        ]
-        for row in itertools.islice(sheet.iter_rows(values_only=True), first)
-    ]
+    rows: list[list[Any]] = []
+    for row in itertools.islice(sheet.iter_rows(values_only=True), first or _MOST_ROWS + 1):
+        width = len(row)
+        while width and row[width - 1] is None:
+            width -= 1
+        if width > MOST_COLUMNS or len(rows) == _MOST_ROWS:
+            raise RecordsError(
+                f"has cells beyond column {letters(MOST_COLUMNS - 1)} or row {_MOST_ROWS}, which no trial sheet has. "
+                "Delete what is not trials, and save it again."
+            )
+        rows.append([_unescaped(v) if isinstance(v, str) and "_x" in v else v for v in row[:width]])
+    return rows
+
+
+def _unescaped(text: str) -> str:
+    return _ESCAPED.sub(lambda found: chr(int(found[1], 16)), text)
 
 
 def xlsx_bytes(table: pd.DataFrame) -> bytes:
