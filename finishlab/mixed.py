@@ -58,11 +58,25 @@ class Mixture:
         # The mixture's quantile lies between the smallest and the largest of its parts'.
         ends = self.mean + self.sd * special.stdtrit(self.df, share)
         low, high = ends.min(axis=0), ends.max(axis=0)
-        for _ in range(50):  # halvings: to the last digits of a double
-            middle = (low + high) / 2
-            short = self.below(middle) < share
-            low, high = np.where(short, middle, low), np.where(short, high, middle)
-        return (low + high) / 2
+        at = (low + high) / 2
+        for _ in range(60):  # Newton's steps where they stay inside, halvings where not
+            short = share - self.below(at)
+            low, high = np.where(short > 0, at, low), np.where(short < 0, at, high)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                step = at + short / self._density(at)
+            new = np.where((step >= low) & (step <= high), step, (low + high) / 2)
+            moved, at = np.abs(new - at), new
+            if (moved <= 1e-11 * self.sd.min(axis=0)).all():
+                break
+        return at
+
+    def _density(self, at: np.ndarray) -> np.ndarray:
+        from scipy import special
+
+        log_size = special.gammaln((self.df + 1) / 2) - special.gammaln(self.df / 2)
+        x = (at - self.mean) / self.sd
+        bell = np.exp(log_size - (self.df + 1) / 2 * np.log1p(x**2 / self.df))
+        return (bell / (np.sqrt(self.df * np.pi) * self.sd)).mean(axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,116 +203,124 @@ def fit_panels(matrix: np.ndarray, response: np.ndarray, panels: np.ndarray | No
             "together. Vary them apart, or leave one out."
         )
     groups = np.zeros(n, int) if panels is None else np.unique(np.asarray(panels), return_inverse=True)[1]
-    data = _Data(scaled, response, groups, np.bincount(groups))
-    told_apart = 1 < len(data.counts) < n
-    ratios = np.exp(_LOG_RATIOS) if told_apart else np.zeros(1)
-    looked_at = [_least_squares(data, float(r)) for r in ratios]
-    best = _best(data, looked_at) if told_apart else looked_at[0]
-    drawn = [looked_at[i] for i in _equally_likely(looked_at)] if told_apart else looked_at
-    roots = np.array([s.root / size[:, None] * s.sd for s in drawn])
-    root = best.root / size[:, None] * best.sd
-    cov, fitted = root @ root.T, scaled @ best.coef
+    data = _reduced(scaled, response, groups)
+    told_apart = len(data.counts) > 1
+    looked_at = _least_squares(data, np.exp(_LOG_RATIOS) if told_apart else np.zeros(1))
+    best = _best(data, looked_at) if told_apart else looked_at
+    pick = _equally_likely(looked_at) if told_apart else np.zeros(1, int)
+    sds = looked_at.sd[pick]
+    root = best.root[0] / size[:, None] * best.sd[0]
+    cov, fitted = root @ root.T, scaled @ best.coef[0]
     return PanelFit(
-        coef=best.coef / size,
+        coef=best.coef[0] / size,
         se=np.sqrt(np.diag(cov)),
         cov=cov,
-        residual_sd=best.sd,
-        panel_sd=float(np.sqrt(best.ratio)) * best.sd,
+        residual_sd=float(best.sd[0]),
+        panel_sd=float(np.sqrt(best.ratio[0]) * best.sd[0]),
         df_resid=n - p,
-        r2=best.r2,
-        criterion=best.criterion + 2 * float(np.log(size).sum()),
+        r2=_explained(data, best),
+        criterion=float(best.criterion[0] + 2 * np.log(size).sum()),
         fitted=fitted,
         residuals=response - fitted,
-        drawn_coef=np.array([s.coef / size for s in drawn]),
-        drawn_root=roots,
-        drawn_residual=np.array([s.sd for s in drawn]),
-        drawn_panel=np.array([np.sqrt(s.ratio) * s.sd for s in drawn]),
+        drawn_coef=looked_at.coef[pick] / size,
+        drawn_root=looked_at.root[pick] / size[:, None] * sds[:, None, None],
+        drawn_residual=sds,
+        drawn_panel=np.sqrt(looked_at.ratio[pick]) * sds,
     )
 
 
 @dataclass(frozen=True, eq=False)
-class _Data:
-    """What is fitted: columns of size one, response, each row's panel, rows a panel."""
+class _Reduced:
+    """
+    Model matrix and response, side by side, as far as panels see them.
 
-    matrix: np.ndarray
-    response: np.ndarray
-    groups: np.ndarray
-    counts: np.ndarray
+    With V = I + ratio ZZ' the sum of squares of V^(-1/2) [X y] is that of [X y] about the
+    panels' means, plus the means weighted by m / (1 + ratio m), m the rows of a panel. So
+    what does not change with the ratio is triangular, once and for all.
+    """
 
-    def whiten(self, a: np.ndarray, ratio: float) -> np.ndarray:
-        """Multiply by V^(-1/2), V = I + ratio ZZ': take the right share of each panel's mean away."""
-        if ratio == 0:
-            return a
-        columns = a.reshape(len(a), -1)
-        sums = np.zeros((len(self.counts), columns.shape[1]))
-        np.add.at(sums, self.groups, columns)
-        share = (1 - 1 / np.sqrt(1 + ratio * self.counts)) / self.counts
-        return (columns - (share[:, None] * sums)[self.groups]).reshape(a.shape)
+    rows: int
+    within: np.ndarray  # (up to columns + 1, columns + 1), triangular
+    means: np.ndarray  # (panels, columns + 1)
+    counts: np.ndarray  # (panels,); all rows are one panel where panels cannot be told from the rest
+
+
+def _reduced(matrix: np.ndarray, response: np.ndarray, groups: np.ndarray) -> _Reduced:
+    both = np.column_stack([matrix, response])
+    counts = np.bincount(groups)
+    if len(counts) == len(both):
+        groups, counts = np.zeros_like(groups), np.array([len(both)])
+    sums = np.zeros((len(counts), both.shape[1]))
+    np.add.at(sums, groups, both)
+    means = sums / counts[:, None]
+    return _Reduced(len(both), _triangle(both - means[groups]), means, counts)
+
+
+def _triangle(a: np.ndarray) -> np.ndarray:
+    """Return R of the QR decomposition of each matrix of a stack."""
+    return np.asarray(np.linalg.qr(a, mode="r"))
 
 
 @dataclass(frozen=True, eq=False)
-class _Solution:
-    """Least squares at one ratio of panel to residual variance; covariance is sd^2 root root'."""
+class _Solutions:
+    """Least squares at several ratios of panel to residual variance; covariances are sd^2 root root'."""
 
-    ratio: float
+    ratio: np.ndarray
     coef: np.ndarray
     root: np.ndarray
-    sd: float
-    r2: float
-    criterion: float
+    sd: np.ndarray
+    criterion: np.ndarray
 
 
-def _least_squares(data: _Data, ratio: float) -> _Solution:
-    from scipy.linalg import solve_triangular
-
-    n, p = data.matrix.shape
-    x, y = data.whiten(data.matrix, ratio), data.whiten(data.response, ratio)
-    q, r = np.linalg.qr(x)
-    coef = solve_triangular(r, q.T @ y)
-    # Projected twice: what is left of the columns after one pass would pass for residual.
-    rest = y - q @ (q.T @ y)
-    rest = rest - q @ (q.T @ rest)
-    variance = float(rest @ rest) / (n - p)
-    one = data.whiten(np.ones(n), ratio)
-    spread = y - one * (one @ y) / (one @ one)
-    total = float(spread @ spread)
-    logs = np.log1p(ratio * data.counts).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
-    with np.errstate(divide="ignore"):
-        criterion = float((n - p) * (np.log(2 * np.pi * variance) + 1) + logs)
-    return _Solution(
-        ratio=ratio,
-        coef=coef,
-        root=solve_triangular(r, np.eye(p)),
-        sd=float(np.sqrt(variance)),
-        r2=1 - float(rest @ rest) / total if total > 0 else float("nan"),
-        criterion=criterion,
+def _least_squares(data: _Reduced, ratios: np.ndarray) -> _Solutions:
+    p, df = data.within.shape[1] - 1, data.rows - data.within.shape[1] + 1
+    weight = np.sqrt(data.counts / (1 + ratios[:, None] * data.counts))
+    stacked = np.concatenate(
+        [np.repeat(data.within[None], len(ratios), axis=0), weight[:, :, None] * data.means], axis=1
     )
+    r = _triangle(stacked)
+    root = np.linalg.inv(r[:, :p, :p])
+    variance = r[:, p, p] ** 2 / df
+    logs = np.log1p(ratios[:, None] * data.counts).sum(axis=1)
+    logs += 2 * np.log(np.abs(np.diagonal(r[:, :p, :p], axis1=1, axis2=2))).sum(axis=1)
+    with np.errstate(divide="ignore"):
+        criterion = df * (np.log(2 * np.pi * variance) + 1) + logs
+    return _Solutions(ratios, (root @ r[:, :p, p:])[:, :, 0], root, np.sqrt(variance), criterion)
 
 
-def _best(data: _Data, looked_at: list[_Solution]) -> _Solution:
+def _best(data: _Reduced, looked_at: _Solutions) -> _Solutions:
     """Return the REML fit; at the boundary panels do not differ at all, which is an answer."""
     from scipy.optimize import minimize_scalar
 
-    k = int(np.argmin([s.criterion for s in looked_at]))
-    ends = _LOG_RATIOS[max(k - 1, 0)], _LOG_RATIOS[min(k + 1, len(looked_at) - 1)]
+    k = int(np.argmin(looked_at.criterion))
     found = minimize_scalar(
-        lambda log_ratio: _least_squares(data, float(np.exp(log_ratio))).criterion,
-        bounds=ends,
+        lambda log_ratio: _least_squares(data, np.exp([log_ratio])).criterion[0],
+        bounds=(_LOG_RATIOS[max(k - 1, 0)], _LOG_RATIOS[min(k + 1, len(_LOG_RATIOS) - 1)]),
         method="bounded",
         options={"xatol": 1e-9},
     )
-    at_zero = _least_squares(data, 0.0)
-    return at_zero if at_zero.criterion <= found.fun + 1e-9 else _least_squares(data, float(np.exp(found.x)))
+    at_zero = _least_squares(data, np.zeros(1))
+    if at_zero.criterion[0] <= found.fun + 1e-9:
+        return at_zero
+    return _least_squares(data, np.exp([found.x]))
 
 
-def _equally_likely(looked_at: list[_Solution]) -> np.ndarray:
+def _explained(data: _Reduced, best: _Solutions) -> float:
+    """Return the share of the whitened spread about its constant that the columns explain."""
+    weight = data.counts / (1 + best.ratio[0] * data.counts)
+    y = data.means[:, -1]
+    total = float((data.within[:, -1] ** 2).sum() + weight @ (y - weight @ y / weight.sum()) ** 2)
+    rest = float(best.sd[0] ** 2) * (data.rows - data.within.shape[1] + 1)
+    return 1 - rest / total if total > 0 else float("nan")
+
+
+def _equally_likely(looked_at: _Solutions) -> np.ndarray:
     """Return which of the ratios looked at stand for what is known of it, each as likely."""
-    criterion = np.array([s.criterion for s in looked_at])
-    if not np.isfinite(criterion).all():
+    if not np.isfinite(looked_at.criterion).all():
         # A perfect fit leaves nothing to weigh by.
-        return np.array([int(np.argmin(criterion))])
+        return np.array([int(np.argmin(looked_at.criterion))])
     half = _LOG_RATIOS / 2  # ln of the ratio of spreads
-    log_weight = -0.5 * criterion + half - np.log1p(np.exp(2 * half))
+    log_weight = -0.5 * looked_at.criterion + half - np.log1p(np.exp(2 * half))
     weight = np.exp(log_weight - log_weight.max())
     cumulative = np.cumsum(weight / weight.sum())
     return np.searchsorted(cumulative, (np.arange(DRAWS) + 0.5) / DRAWS)

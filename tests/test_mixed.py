@@ -29,11 +29,11 @@ def longley():
 #: coefficients, so that they stand in the last 6 digits of the response.
 NIST = {
     "Norris": (lambda: polynomial("strd_norris", 1), 12, 12, 12),
-    "Longley": (longley, 10, 11, 11),
+    "Longley": (longley, 11, 11, 11),
     "Filip": (lambda: polynomial("strd_filip", 10), 7, 7, 8),
     "Wampler1": (lambda: polynomial("strd_wampler1", 5), 9, 9, 9),
     "Wampler3": (lambda: polynomial("strd_wampler3", 5), 9, 12, 12),
-    "Wampler5": (lambda: polynomial("strd_wampler5", 5), 5, 12, 12),
+    "Wampler5": (lambda: polynomial("strd_wampler5", 5), 6, 12, 12),
 }
 
 

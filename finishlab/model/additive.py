@@ -20,12 +20,23 @@ from finishlab.study import Step
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """One fitted sum: of which steps, with how many of the richer terms, relative or plain."""
+    """
+    One fitted sum over some steps.
 
+    `richness` as for `_columns`; `kept` are the columns that the trials could tell apart;
+    `relative` says whether the scatter grows with the size.
+    """
+
+    basis: Basis
     steps: tuple[Step, ...]
     richness: int
+    kept: np.ndarray
     fit: PanelFit
     relative: bool
+
+    def matrix(self, values: np.ndarray) -> np.ndarray:
+        """Return the model matrix of processes."""
+        return _columns(self.basis, self.steps, values, self.richness)[:, self.kept]
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,19 +53,16 @@ class Additive:
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         """Return the expected amount of each process, shape (rows,); never below 0."""
-        return sum((self._sizes(part, values)[1] for part in self.parts), np.zeros(len(values)))
-
-    def _sizes(self, part: _Part, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        matrix = _matrix(self.basis, part.steps, values, part.richness)
-        return matrix, np.maximum(matrix @ part.fit.coef, 0.0)
+        sizes = (np.maximum(part.matrix(values) @ part.fit.coef, 0.0) for part in self.parts)
+        return sum(sizes, np.zeros(len(values)))
 
     def next_section(self, values: np.ndarray) -> Mixture:
         """Return what the next section takes, on a panel that was not in the trials."""
         mean, known, panel, own = (np.zeros((DRAWS, len(values))) for _ in range(4))
         df = np.inf
         for i, part in enumerate(self.parts):
-            matrix, m = self._sizes(part, values)
-            size = m if part.relative else (np.abs(matrix).sum(1) > 0).astype(float)
+            matrix = part.matrix(values)
+            size = np.maximum(matrix @ part.fit.coef, 0.0) if part.relative else _worked(matrix)
             # What one part's draws say of its panels says nothing of another's.
             pick = np.random.default_rng(i).permutation(DRAWS) % len(part.fit.drawn_panel)
             drawn_mean, drawn_known = part.fit.drawn(matrix)
@@ -81,16 +89,15 @@ class Additive:
         """
         mean, variance, df = 0.0, 0.0, np.inf
         for part in self.parts:
-            pair = [_matrix(self.basis, part.steps, one, part.richness) for one in (a, b)]
-            m, se = part.fit.predict(pair[0] - pair[1])
+            m, se = part.fit.predict(part.matrix(a) - part.matrix(b))
             mean, variance, df = mean + float(m[0]), variance + float(se[0]) ** 2, min(df, part.fit.df_resid)
         reach = float(stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(variance))
         return mean, mean - reach, mean + reach
 
 
-def _matrix(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness: int) -> np.ndarray:
+def _columns(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness: int) -> np.ndarray:
     """
-    Return the model matrix of some steps: for each, set-up, passes, and passes by setting.
+    Return the possible columns of some steps: for each, set-up, passes, and passes by setting.
 
     `richness` 2 has passes by setting, 1 passes only, 0 the set-up alone. A column that
     cannot vary over the study is left out, as is a second constant.
@@ -119,6 +126,20 @@ def _matrix(basis: Basis, steps: tuple[Step, ...], values: np.ndarray, richness:
     return np.column_stack(columns) if columns else np.ones((len(values), 1))
 
 
+def _worked(matrix: np.ndarray) -> np.ndarray:
+    """Return 1 for processes that work any of the steps, 0 for those that leave them all out."""
+    return (np.abs(matrix).sum(axis=1) > 0).astype(float)
+
+
+def _independent(matrix: np.ndarray) -> np.ndarray:
+    """Return the columns that say something the ones before them do not."""
+    kept: list[int] = []
+    for j in range(matrix.shape[1]):
+        if np.linalg.matrix_rank(matrix[:, [*kept, j]]) > len(kept):
+            kept.append(j)
+    return np.array(kept, int)
+
+
 def _fit_part(
     basis: Basis,
     steps: tuple[Step, ...],
@@ -129,18 +150,18 @@ def _fit_part(
 ) -> _Part | None:
     """Fit the richest set of terms that the trials can tell apart with three to spare."""
     for richness in (2, 1, 0):
-        matrix = _matrix(basis, steps, values, richness)
-        if len(y) < matrix.shape[1] + 3:
+        every = _columns(basis, steps, values, richness)
+        kept = _independent(every)
+        # Settings that moved together must not pass for one of them; set-up and passes may.
+        if len(y) < len(kept) + 3 or (richness == 2 and len(kept) < every.shape[1]):
             continue
-        try:
-            fit = fit_panels(matrix, y, panels)
-            for _ in range(2 if relative else 0):
-                # Times scatter in proportion to their length.
-                size = np.maximum(matrix @ fit.coef, 0.05 * np.abs(y).mean() + 1e-9)
-                fit = fit_panels(matrix / size[:, None], y / size, panels)
-        except ModelError:
-            continue
-        return _Part(steps, richness, fit, relative)
+        matrix = every[:, kept]
+        fit = fit_panels(matrix, y, panels)
+        for _ in range(2 if relative else 0):
+            # Times scatter in proportion to their length.
+            size = np.maximum(matrix @ fit.coef, 0.05 * np.abs(y).mean() + 1e-9)
+            fit = fit_panels(matrix / size[:, None], y / size, panels)
+        return _Part(basis, steps, richness, kept, fit, relative)
     return None
 
 
@@ -174,6 +195,33 @@ def fit_additive(
     ------
     ModelError
         Too few trials even for a mean.
+
+    Examples
+    --------
+    One step, a minute of set-up and half a minute a pass:
+
+    >>> from finishlab import Study
+    >>> study = Study.from_toml('''
+    ... title = "Doors"
+    ... pass_means = "one direction"
+    ... [[step]]
+    ... name = "cut"
+    ... passes = { lowest = 0, highest = 6 }
+    ... [goal]
+    ... faults = { at_most = 0 }
+    ... assurance = 0.9
+    ... ''')
+    >>> passes = np.array([[1.0], [2], [3], [4], [5], [6]])
+    >>> minutes = 1 + 0.5 * passes[:, 0]
+    >>> panels = np.array([1, 1, 1, 2, 2, 2])
+    >>> model = fit_additive(study.basis, passes, minutes, {}, panels, relative=True, what="minutes")
+    >>> model.mean(np.array([[4.0]])).round(6).tolist()
+    [3.0]
+
+    The step left out takes nothing:
+
+    >>> model.mean(np.array([[0.0]])).tolist()
+    [0.0]
     """
     study = basis.study
     cautions: list[str] = []

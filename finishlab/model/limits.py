@@ -21,7 +21,19 @@ def removal_probability(removal: Additive, values: np.ndarray, at_most: float, s
     """
     Probability that the worst section of the next job loses at most `at_most` µm.
 
-    A safe bound over sections: 1 - sections x (1 - p), never below 0.
+    Parameters
+    ----------
+    removal : Additive
+        Film removed from one section, µm.
+    values : ndarray, shape (rows, factors)
+    at_most : float
+        What may be removed, µm.
+    sections : int
+
+    Returns
+    -------
+    ndarray, shape (rows,)
+        A safe bound over sections: 1 - sections x (1 - p), never below 0.
     """
     one = removal.next_section(values).below(at_most)
     return np.maximum(1 - sections * (1 - one), 0.0)
@@ -39,8 +51,47 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
     """
     Return the processes as harsh as one that burned through, or harsher.
 
-    More passes and coarser grit are harsher; other settings as the study file ranks them
-    in [harsher]; a setting without rank must be the same. A step left out is milder.
+    Harsher is what the study file ranks so in [harsher]; without a rank more of a number
+    (passes, speed) and coarser grit are harsher, and a choice must be the same. A step left
+    out is milder.
+
+    Parameters
+    ----------
+    study : Study
+    trials : DataFrame
+        Every trial; those with a step in ``burned_after_step`` burned through, whatever
+        their status.
+    values : ndarray, shape (rows, factors)
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> study = Study.from_toml('''
+    ... title = "Doors"
+    ... pass_means = "one direction"
+    ... [[step]]
+    ... name = "cut"
+    ... pad = ["wool", "foam"]
+    ... passes = { lowest = 1, highest = 4 }
+    ... [goal]
+    ... faults = { at_most = 0 }
+    ... assurance = 0.9
+    ... [harsher]
+    ... cut_pad = ["foam", "wool"]
+    ... ''')
+    >>> trials = pd.DataFrame({"cut_pad": ["foam"], "cut_passes": [3], "burned_after_step": ["cut"]})
+    >>> every = next(study.basis.chunks())
+    >>> study.basis.frame(every[ruled_out(study, trials, every)]).to_numpy().tolist()
+    [['wool', 3], ['wool', 4], ['foam', 3], ['foam', 4]]
+
+    Without a burn-through nothing is ruled out:
+
+    >>> ruled_out(study, trials.assign(burned_after_step=""), every).any()
+    np.False_
     """
     out = np.zeros(len(values), bool)
     if "burned_after_step" not in trials.columns:
@@ -63,11 +114,12 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
 def _at_least_as_harsh(study: Study, factor: Setting, v: np.ndarray, burned: float) -> np.ndarray:
     if np.isnan(burned):
         return np.ones(len(v), bool)
-    if factor.numeric:
-        return v >= burned
-    if factor.name == "grit":
-        return v <= burned  # levels run from coarse to fine
     rank: tuple[Any, ...] | None = study.harsher.get(factor.factor)
+    if factor.numeric:
+        # Water, say, may be ranked the other way: the less the harsher.
+        return v <= burned if rank is not None and rank[-1] < rank[0] else v >= burned
+    if factor.name == "grit" and rank is None:
+        return v <= burned  # levels run from coarse to fine
     if rank is None or factor.levels[int(burned)] not in rank:
         return v == burned
     harshness = np.array([rank.index(level) if level in rank else -1 for level in factor.levels])

@@ -130,23 +130,25 @@ def observe(
         No trial has that response.
     """
     done = counted_trials(trials)
-    means = patch_means(readings_of(done, study), study, response)
-    keep = np.ones(len(means.y), bool) if every_step else means.step == len(study.steps) - 1
-    if not keep.any():
+    readings = readings_of(done, study)
+    if not every_step:
+        readings = readings[readings["step"] == study.steps[-1].name]
+    if not (readings["response"] == response).any():
         raise ModelError(
             f"no done trial has {response}. Read it on every patch, or ask for a goal without it."
         )
+    means = patch_means(readings, study, response)
     position = {label: i for i, label in enumerate(done.index)}
-    place = np.array([position[r] for r in means.row[keep]], int)
+    place = np.array([position[r] for r in means.row], int)
     values = study.basis.values(done)
     panels = np.unique(done["panel"].astype(str).to_numpy(), return_inverse=True)[1]
     observed = Observed(
-        rows=Rows(values[place], means.step[keep]),
-        y=means.y[keep],
-        repeats=means.repeats[keep],
+        rows=Rows(values[place], means.step),
+        y=means.y,
+        repeats=means.repeats,
         panel=panels[place],
         trial=place,
         meter_ss=means.meter_ss,
         meter_df=means.meter_df,
     )
-    return observed, means.row[keep], means.cautions
+    return observed, means.row, means.cautions
