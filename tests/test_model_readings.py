@@ -166,3 +166,7 @@ def test_a_response_that_was_never_read_is_refused_by_name():
         ModelError, match=r"^no done trial has haze\. Read it on every patch, or ask for a goal"
     ):
         observe(trials(), STUDY, "haze", every_step=False)
+    # Readings after sanding alone say nothing of the finish.
+    sanded = trials().drop(columns=[f"gloss_20{k}" for k in ("", "_1", "_2", "_3")])
+    with pytest.raises(ModelError, match=r"^no done trial has gloss_20\. Read"):
+        observe(sanded, STUDY, "gloss_20", every_step=True)

@@ -131,12 +131,12 @@ def observe(
     """
     done = counted_trials(trials)
     readings = readings_of(done, study)
-    if not every_step:
-        readings = readings[readings["step"] == study.steps[-1].name]
-    if not (readings["response"] == response).any():
+    finished = readings["step"] == study.steps[-1].name
+    if not (finished & (readings["response"] == response)).any():
         raise ModelError(
             f"no done trial has {response}. Read it on every patch, or ask for a goal without it."
         )
+    readings = readings if every_step else readings[finished]
     means = patch_means(readings, study, response)
     position = {label: i for i, label in enumerate(done.index)}
     place = np.array([position[r] for r in means.row], int)
