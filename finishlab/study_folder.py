@@ -209,7 +209,10 @@ def start_demo(path: str | Path) -> StudyFolder:
     """
     path = Path(path)
     if path.exists() and not (path.is_dir() and not any(path.iterdir())):
-        raise FinishlabError(f"{path} is there already and was not touched. Give the name of a new folder.")
+        go_on = f", or go on with this one: finishlab shortest {path}" if (path / STUDY).exists() else "."
+        raise FinishlabError(
+            f"{path} is there already and was not touched. Give the name of a new folder{go_on}"
+        )
     source = shipped("datasets") / _DEMO
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -508,6 +508,7 @@ def test_start_touches_nothing_that_is_there(folder: Path, tmp_path: Path):
     result = run("start", folder)
     assert result.exit_code == 2
     assert f"{folder} is there already and was not touched." in result.stderr
+    assert f"or go on with this one: finishlab shortest {folder}" in result.stderr
     assert contents(folder) == before
     (tmp_path / "empty").mkdir()
     assert run("start", tmp_path / "empty").exit_code == 0
