@@ -276,8 +276,8 @@ def draw_shop(kind: int, seed: int) -> Shop:
 
     index = rng.uniform(1.50, 1.54)
     ceiling_20, ceiling_60 = ceiling_gloss(index, [20, 60])
-    p1500 = rng.uniform(1.2, 4.5)
-    p2000 = max(rng.uniform(3, 11), 1.5 * p1500)
+    p1500 = rng.uniform(1.5, 4.4)
+    p2000 = max(rng.uniform(4, 11), 1.5 * p1500)
     sanded = np.exp(log_roughness(np.array([p1500, p2000, rng.uniform(18, 42)]) / ceiling_20))
     tau = by_pad_and_product([1.6, 1.9, 2.2], 0.12, 0.12, 0.12)
     floor = by_pad_and_product([0.37, 0.30, 0.23], 0.12, 0.10, 0.12)
@@ -310,7 +310,7 @@ def draw_shop(kind: int, seed: int) -> Shop:
         step_sd=rng.uniform(0.005, 0.015),
         spot_sd=rng.uniform(0.01, 0.02),
         meter_sd=rng.uniform(0.3, 0.8),
-        slack=rng.uniform(0.12, 0.26),
+        slack=rng.uniform(0.18, 0.24),
         slack_sd=rng.uniform(0.01, 0.03),
         sanded=sanded,
         cut=cut,

@@ -10,7 +10,8 @@ from scipy import stats
 
 from finishlab.mixed import fit_panels
 from finishlab.model.assurance import job_probability
-from finishlab.model.latent import Observed, Rows, Spread, fit_posterior, predict
+from finishlab.model.laplace import fit_posterior
+from finishlab.model.latent import Observed, Rows, Spread, predict
 from finishlab.model.scales import PlainScale
 from finishlab.model.surface import SurfaceCurve
 from finishlab.study import Condition, Job, Study

@@ -8,7 +8,8 @@ import pytest
 from published import figures, table
 
 from finishlab.bench import PracticeBench
-from finishlab.model.latent import Observed, Rows, Spread, fit_posterior
+from finishlab.model.laplace import fit_posterior
+from finishlab.model.latent import Observed, Rows, Spread
 from finishlab.model.scales import PlainScale
 from finishlab.model.steps import StepCurve
 from finishlab.study import Study

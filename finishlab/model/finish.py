@@ -374,6 +374,23 @@ def fit(
     The scale: Bennett & Porteus (1961), J. Opt. Soc. Am. 51, 123. Laplace's approximation
     with draws of the spreads: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (both
     from memory).
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
+    >>> trials = bench.work(sheet, seed=1)
+    >>> model = fl.fit(bench.study, trials)
+    >>> bool(0 <= model.probability(sheet).iloc[0] <= 1)
+    True
+
+    One panel says nothing of the next:
+
+    >>> fl.fit(bench.study, trials[trials["panel"] == trials["panel"].iloc[0]].head(3))
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ModelError: only 3 trials are done; at least 6 are needed, and 24 on 4 panels are a good start. Plan them with plan_trials, or finish the planned ones.
     """
     if kind not in ("auto", "steps", "surface"):
         raise ModelError(f"kind is {kind!r}; it must be 'auto', 'steps' or 'surface'.")

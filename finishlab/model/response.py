@@ -15,7 +15,8 @@ from scipy import linalg
 
 from finishlab import optics
 from finishlab.model.assurance import job_probability, reading_intervals
-from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, fit_posterior, predict
+from finishlab.model.laplace import fit_posterior
+from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, predict
 from finishlab.model.readings import observe
 from finishlab.model.scales import CountScale, GlossScale, PlainScale, Scale
 from finishlab.model.steps import StepCurve
@@ -160,7 +161,11 @@ def _curve_and_spreads(
         return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), _GLOSS_SPREADS
     if response == "faults":
         centre = float(np.log(observed.y.mean() + 0.5))
-        parts = (Spread("panel", 0.2, 0.7), Spread("patch", 0.2, 0.7), Spread("reading", 0.05, 0.5))
+        parts: tuple[Spread, ...] = (
+            Spread("panel", 0.2, 0.7),
+            Spread("patch", 0.2, 0.7),
+            Spread("reading", 0.05, 0.5),
+        )
         return SurfaceCurve(study.basis, centre, 0.7), parts
     size = max(float(observed.y.std()), 1e-3)
     parts = tuple(Spread(n, 0.15 * size, 1.0) for n in ("panel", "patch", "reading", "meter"))

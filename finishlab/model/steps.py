@@ -18,7 +18,7 @@ import numpy as np
 
 from finishlab import abrasives, optics
 from finishlab.basis import Basis
-from finishlab.model.latent import Rows
+from finishlab.model.latent import Rows, Spread
 from finishlab.model.likeness import Likeness
 from finishlab.study import Setting, Step
 
@@ -47,6 +47,7 @@ class Priors:
     rate_sd: float = 0.7
     level_rate_sd: float = 0.35
     pair_rate_sd: float = 0.15
+    before_sd: float = 0.15  # what a grit or pad of a step before leaves for this one to do
     slope_sd: float = 0.3  # of speed and other numbers over their studied range
     shape: float = 1.8  # ln t
     shape_sd: float = 1.2
@@ -57,6 +58,8 @@ class Priors:
 
 
 PRIORS = Priors()
+#: What the curves miss in z after the last step and before, and the SD of its log.
+MISSES = (Spread("final", 0.06, 0.7), Spread("earlier", 0.08, 0.8))
 #: Seconds of work that count as one pass when a step is set in seconds (common practice, no source).
 _SECONDS_A_PASS = 45.0
 
@@ -74,6 +77,7 @@ class _StepPlan:
     bends: slice  # ln t, ln m, ln c
     settings: tuple[Setting, ...]
     pairs: tuple[tuple[Setting, Setting], ...]
+    before: tuple[Setting, ...]  # choices of the steps before
 
 
 class StepCurve:
@@ -85,8 +89,6 @@ class StepCurve:
     basis : Basis
     """
 
-    misses = (("final", 0.06, 0.7), ("earlier", 0.08, 0.8))
-
     def __init__(self, basis: Basis, priors: Priors = PRIORS) -> None:
         self._basis, self._priors = basis, priors
         self._likeness = Likeness(basis)
@@ -97,12 +99,17 @@ class StepCurve:
         for step in basis.study.steps:
             self._plans.append(self._plan(step, pad_steps, means, sds))
         self.prior_mean, self.prior_sd = np.array(means), np.array(sds)
+        self.misses = MISSES
 
     def _plan(self, step: Step, pad_steps: list[Step], means: list[float], sds: list[float]) -> _StepPlan:
         p = self._priors
         settings = tuple(s for s in step.settings if s is not step.amount and not s.held)
         choices = [s for s in settings if not s.numeric]
         pairs = tuple((a, b) for i, a in enumerate(choices) for b in choices[i + 1 :])
+        position = self._basis.study.steps.index(step)
+        before = tuple(
+            s for e in self._basis.study.steps[:position] for s in e.settings if not s.held and not s.numeric
+        )
         centre, sd = self._floor_centre(step, pad_steps)
 
         def add(name: str, mean: float, spread: float) -> None:
@@ -120,6 +127,9 @@ class StepCurve:
                     offsets = self._grit_offsets(s, base) if what == "floor" else [0.0] * len(s.levels)
                     for level, offset in zip(s.levels, offsets, strict=True):
                         add(f"{what} {level}", offset, level_sd)
+            for s in before:
+                for level in s.levels:
+                    add(f"{what} after {s.step} {level}", 0.0, p.before_sd)
             for a, b in pairs:
                 for x in a.levels:
                     for y in b.levels:
@@ -131,7 +141,7 @@ class StepCurve:
         add("shape", p.shape, p.shape_sd)
         add("start", p.start, p.start_sd)
         add("power", p.power, p.power_sd)
-        return _StepPlan(floor, rate, slice(len(means) - 3, len(means)), settings, pairs)
+        return _StepPlan(floor, rate, slice(len(means) - 3, len(means)), settings, pairs, before)
 
     def _floor_centre(self, step: Step, pad_steps: list[Step]) -> tuple[float, float]:
         p = self._priors
@@ -155,7 +165,7 @@ class StepCurve:
         return [self._grit_z(level) - base for level in setting.levels]
 
     def _block(self, plan: _StepPlan, values: np.ndarray) -> np.ndarray:
-        """Return the design rows of a floor or rate: 1, each setting, each pair."""
+        """Return the design rows of a floor or rate: 1, each setting, choices before, each pair."""
         n = len(values)
         columns = [np.ones((n, 1))]
         hot: dict[str, np.ndarray] = {}
@@ -167,6 +177,9 @@ class StepCurve:
             else:
                 hot[s.factor] = (v[:, None] == np.arange(len(s.levels))).astype(float)
                 columns.append(hot[s.factor])
+        for s in plan.before:
+            v = values[:, self._basis.column(s.factor)]
+            columns.append((v[:, None] == np.arange(len(s.levels))).astype(float))
         for a, b in plan.pairs:
             columns.append((hot[a.factor][:, :, None] * hot[b.factor][:, None, :]).reshape(n, -1))
         return np.hstack(columns)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from finishlab.basis import Basis
-from finishlab.model.latent import Rows
+from finishlab.model.latent import Rows, Spread
 from finishlab.model.likeness import Likeness
 
 
@@ -33,7 +33,7 @@ class SurfaceCurve:
         self.names = ["constant", *names]
         self.prior_mean = np.array([centre, *[0.0] * len(names)])
         self.prior_sd = np.array([3 * size, *[2 * size] * len(names)])
-        self.misses = (("pairs", 0.3 * size, 0.8), ("final", 0.15 * size, 0.8))
+        self.misses = (Spread("pairs", 0.3 * size, 0.8), Spread("final", 0.15 * size, 0.8))
 
     def curve(self, theta: np.ndarray, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
         """Return z, and its derivatives: the model matrix itself."""

@@ -6,6 +6,6 @@ repeats), `criterion.py` says what a good plan is, `exchange.py` finds the setti
 in `records` and judged in `model`.
 """
 
-from finishlab.plan.trials import plan_trials
+from finishlab.plan.trials import new_panels, plan_trials
 
-__all__ = ["plan_trials"]
+__all__ = ["new_panels", "plan_trials"]

@@ -154,10 +154,13 @@ def new_panels(count: int, taken: Iterable[Any]) -> list[str]:
     ['1', '2']
     >>> new_panels(2, ["1", "4", "door"])
     ['5', '6']
+    >>> new_panels(1, ["V1", "V2"])
+    ['V3']
     """
-    numbers = [int(found[1]) for t in taken if (found := re.fullmatch(r"(\d+)(\.0)?", str(t)))]
-    first = max(numbers, default=0) + 1
-    return [str(first + k) for k in range(count)]
+    numbered = [found for t in taken if (found := re.fullmatch(r"(.*?)(\d+)(?:\.0)?", str(t)))]
+    stem = numbered[0][1] if numbered else ""
+    first = max((int(found[2]) for found in numbered if found[1] == stem), default=0) + 1
+    return [f"{stem}{first + k}" for k in range(count)]
 
 
 # --- what was asked for -----------------------------------------------------------------------

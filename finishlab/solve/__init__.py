@@ -3,9 +3,9 @@
 Here a fitted model is searched; nothing is fitted, read or written.
 """
 
-from finishlab.solve.follow_up import follow_up
-from finishlab.solve.frontier import Frontier, frontier
+from finishlab.solve.choice import shortest
 from finishlab.solve.recipe import Recipe
-from finishlab.solve.shortest import shortest
+from finishlab.solve.rounds import follow_up
+from finishlab.solve.targets import Frontier, frontier
 
 __all__ = ["Frontier", "Recipe", "follow_up", "frontier", "shortest"]

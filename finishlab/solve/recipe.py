@@ -2,7 +2,7 @@
 
 A recipe is a frozen answer. It says the process, its minutes, its assurance, what came
 close, what it saves and what deserves care; or that nothing was found, what comes nearest
-and what would settle it. It is found in `shortest.py` and hung up by `finishlab.procedure`.
+and what would settle it. It is found in `choice.py` and hung up by `finishlab.procedure`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The minutes of every process are cheap and are found for all; what a process will reach is
 dear and is asked only as far as needed, quickest first. What is done with the candidates
-is `shortest.py`'s and `follow_up.py`'s.
+is `choice.py`'s and `rounds.py`'s.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ import numpy as np
 
 from finishlab.errors import PlanError
 from finishlab.model import FinishModel
+from finishlab.plan import new_panels
 from finishlab.solve.search import Candidates, candidates
 
 if TYPE_CHECKING:
@@ -54,6 +55,21 @@ def follow_up(
     ------
     PlanError
         Fewer than two trials.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> more = fl.follow_up(model, trials=4, seed=8)
+    >>> set(more["panel"]) & set(sheet["panel"])
+    set()
+
+    >>> fl.follow_up(model, trials=1)
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.PlanError: 1 trials were asked for; a round takes at least 2, so that the choice is repeated.
     """
     import pandas as pd
 
@@ -75,7 +91,7 @@ def follow_up(
     order = np.random.default_rng(seed).permutation(trials)
     sheet = model.study.basis.frame(all_.values[[picks[i] for i in order]])
     size = model.study.patches
-    labels = _new_panels(model.trials["panel"].astype(str).tolist(), -(-trials // size))
+    labels = new_panels(-(-trials // size), model.trials["panel"])
     sheet["panel"] = [labels[i // size] for i in range(trials)]
     sheet["patch"] = [i % size + 1 for i in range(trials)]
     sheet["run_order"] = np.arange(1, trials + 1)
@@ -93,12 +109,3 @@ def _rivals(all_: Candidates, chosen: int, count: int, wanted: float) -> list[in
     worth = np.where((saved > 0) & (p > _LEAST_CHANCE), p, 0.0)
     order = np.argsort(-worth, kind="stable")
     return [int(i) for i in order[:count] if worth[i] > 0]
-
-
-def _new_panels(known: list[str], count: int) -> list[str]:
-    """Return labels like the ones in use that are not taken yet."""
-    taken = set(known)
-    stem = next((k.rstrip("0123456789") for k in known if k[-1:].isdigit()), "panel ")
-    numbers = [int(k[len(stem) :]) for k in taken if k.startswith(stem) and k[len(stem) :].isdigit()]
-    first = max(numbers, default=0) + 1
-    return [f"{stem}{first + i}" for i in range(count)]

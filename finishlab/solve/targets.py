@@ -116,6 +116,21 @@ def frontier(
     ------
     StudyError
         The response is not known, or targets are empty.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> front = fl.frontier(model, "gloss_20", targets=[60, 75, 99])
+    >>> front.table()["found"].tolist()
+    [True, True, False]
+
+    >>> fl.frontier(model, "gloss")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.StudyError: 'gloss' is not a response. Known are gloss_20, gloss_60, gloss_85, haze, faults.
     """
     import pandas as pd
 

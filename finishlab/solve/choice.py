@@ -56,6 +56,22 @@ def shortest(
         The goal or assurance is not right.
     ModelError
         The goal names a response that was never read, or a limit cannot be judged.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 75}}, assurance=0.8)
+    >>> recipe.found, recipe.assurance >= 0.8
+    (True, True)
+
+    What no clear coat reads is answered, not raised:
+
+    >>> beyond = fl.shortest(model, goal={"gloss_20": {"at_least": 99}})
+    >>> beyond.found, beyond.would_settle.endswith("no process reaches it. Lower the goal.")
+    (False, True)
     """
     conditions, wanted = model.study.asked(goal, assurance)
     seen = candidates(model, conditions, enough=lambda c: _seen_enough(c, wanted))
@@ -160,9 +176,8 @@ def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
 
 
 def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates) -> Recipe:
-    allowed = np.where(seen.keeps_limits, seen.probability, -1.0)
-    at = _closest(model, goal, seen)
-    values = seen.values[[at]]
+    nearest = _nearest(model, goal, seen)
+    values = seen.values[nearest[:1]]
     predicted = {k: float(v[0]) for k, v in model.predict_values(values, goal).items()}
     nan = math.nan
     return Recipe(
@@ -176,14 +191,11 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         goal=dict(goal),
         study=model.study,
         predicted=predicted,
-        rivals=_table(
-            model,
-            seen.where(np.array([i for i in np.argsort(-allowed)[1 : 1 + _RIVALS] if allowed[i] >= 0], int)),
-        ),
+        rivals=_table(model, seen.where(nearest[1 : 1 + _RIVALS])),
         closest={
             "settings": model.study.basis.settings(values[0]),
             **{k: predicted[k] for k in ("minutes", "minutes_low", "minutes_high")},
-            "assurance": float(seen.probability[at]),
+            "assurance": float(seen.probability[nearest[0]]),
         },
         saves=_saves(model, values, goal),
         limits=model.limit_facts(values),
@@ -193,17 +205,21 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
     )
 
 
-def _closest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -> int:
-    """Return the likeliest process; where none has a chance, the one whose first goal reads nearest."""
-    allowed = seen.keeps_limits if seen.keeps_limits.any() else np.ones(len(seen), bool)
-    if seen.probability[allowed].max() >= _SOME_CHANCE:
-        return int(np.argmax(np.where(allowed, seen.probability, -1.0)))
-    name, condition = next(iter(goal.items()))
-    value = model.response(name).intervals(seen.values)["value"]
-    low = -np.inf if condition.at_least is None else condition.at_least
-    high = np.inf if condition.at_most is None else condition.at_most
-    short = np.maximum(low - value, 0) + np.maximum(value - high, 0)
-    return int(np.argmin(np.where(allowed, short, np.inf)))
+def _nearest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -> np.ndarray:
+    """
+    Return positions, nearest to the goal first; those that keep the limits, if any do.
+
+    The likeliest is nearest; where none has a chance, the one whose first goal reads nearest.
+    """
+    allowed = np.flatnonzero(seen.keeps_limits if seen.keeps_limits.any() else np.ones(len(seen), bool))
+    short = -seen.probability[allowed]
+    if short.min() > -_SOME_CHANCE:
+        name, condition = next(iter(goal.items()))
+        value = model.response(name).intervals(seen.values[allowed])["value"]
+        low = -np.inf if condition.at_least is None else condition.at_least
+        high = np.inf if condition.at_most is None else condition.at_most
+        short = np.maximum(low - value, 0) + np.maximum(value - high, 0)
+    return allowed[np.argsort(short, kind="stable")]
 
 
 def _would_settle(
