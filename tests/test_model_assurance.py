@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+from plain_scale import PlainScale
 from published import table
 from scipy import integrate, stats
 
 from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.latent import Predicted
-from finishlab.model.scales import CountScale, GlossScale, PlainScale
+from finishlab.model.scales import CountScale, GlossScale, HazeScale
 from finishlab.study import Condition, Job
 
 #: Evenly spaced points leave less than this; see `assurance._bell`.
@@ -94,11 +95,11 @@ def several(kind):
         mean, meter = rng.normal(-1.55, 0.05, (draws, 1)), rng.uniform(0.3, 0.8, draws)
     elif kind == "haze":
         scales, mean, meter = (
-            (PlainScale(),) * draws,
-            rng.normal(12, 1, (draws, 1)),
+            (HazeScale(),) * draws,
+            rng.normal(1.0, 0.1, (draws, 1)),
             rng.uniform(0.5, 1, draws),
         )
-        sds = [20 * s for s in sds]
+        sds = [2 * s for s in sds]
     else:
         scales, mean, meter = (CountScale(),) * draws, rng.normal(-1.5, 0.3, (draws, 1)), np.zeros(draws)
         sds = [4 * s for s in sds]

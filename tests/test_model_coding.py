@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
+from plain_scale import PlainScale
 from published import figures, printed, table
 from scipy import stats
 
@@ -12,7 +13,6 @@ from finishlab.mixed import fit_panels
 from finishlab.model.assurance import job_probability
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Observed, Rows, Spread, predict
-from finishlab.model.scales import PlainScale
 from finishlab.model.surface import SurfaceCurve
 from finishlab.study import Condition, Job, Study
 

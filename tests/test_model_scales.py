@@ -5,7 +5,7 @@ import pytest
 from published import table
 
 from finishlab import optics
-from finishlab.model.scales import CountScale, GlossScale, PlainScale
+from finishlab.model.scales import CountScale, GlossScale, HazeScale
 
 Z = np.linspace(-3.0, 1.5, 91)
 
@@ -32,7 +32,7 @@ def test_some_readings_are_known_on_paper():
 
 
 @pytest.mark.parametrize(
-    "scale", [GlossScale(87.0), GlossScale(95.0, shift=-0.63), PlainScale(), CountScale()]
+    "scale", [GlossScale(87.0), GlossScale(95.0, shift=-0.63), HazeScale(), CountScale()]
 )
 def test_a_scale_undoes_itself_and_its_slope_is_its_derivative(scale):
     np.testing.assert_allclose(scale.inverse(scale.reading(Z)), Z, atol=1e-9)
@@ -57,7 +57,7 @@ def test_beyond_the_meter_there_is_no_roughness_to_name():
     assert CountScale().inverse(np.array(0.0)) == -np.inf
 
 
-@pytest.mark.parametrize("scale", [GlossScale(87.0), CountScale()])
+@pytest.mark.parametrize("scale", [GlossScale(87.0), HazeScale(), CountScale()])
 def test_the_wildest_z_neither_overflows_nor_passes_the_ceiling(scale):
     with np.errstate(over="raise", invalid="raise"):
         reading, slope = scale.reading(np.array([-500.0, 500.0])), scale.slope(np.array([-500.0, 500.0]))
@@ -65,3 +65,12 @@ def test_the_wildest_z_neither_overflows_nor_passes_the_ceiling(scale):
     assert np.isfinite(slope).all()
     if isinstance(scale, GlossScale):
         assert reading == pytest.approx([87.0, 0.0], abs=1e-12)
+
+
+def test_haze_is_proportional_near_nothing_and_logarithmic_far_above():
+    scale = HazeScale(knee=5.0)
+    # sinh(z) is z for a small z, and half of exp(z) for a large one: haze = 5 exp(z).
+    assert scale.reading(np.array(0.01)) == pytest.approx(2 * 5 * 0.01, rel=1e-4)
+    assert scale.reading(np.array(4.0)) == pytest.approx(5 * np.exp(4.0), rel=1e-3)
+    # A meter's noise may take a reading below nothing; that is no reason to stop.
+    assert scale.inverse(np.array(-0.2)) < 0

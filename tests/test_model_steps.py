@@ -5,12 +5,12 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
+from plain_scale import PlainScale
 from published import figures, table
 
 from finishlab.bench import PracticeBench
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Observed, Rows, Spread
-from finishlab.model.scales import PlainScale
 from finishlab.model.steps import StepCurve
 from finishlab.study import Study
 

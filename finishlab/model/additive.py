@@ -80,6 +80,15 @@ class Additive:
         low, high = section.quantile((1 - cover) / 2), section.quantile((1 + cover) / 2)
         return self.mean(values), np.maximum(low, 0.0), np.maximum(high, 0.0)
 
+    def by_step(self, values: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the mean share of each step that was fitted by itself, shape (rows,)."""
+        out = {}
+        for part in self.parts:
+            if len(part.steps) == 1 and len(self.parts) > 1:
+                mean = np.maximum(part.matrix(values) @ part.fit.coef, 0.0)
+                out[part.steps[0].name] = np.where(_present(part.steps[0], self.basis, values), mean, 0.0)
+        return out
+
     def difference(self, a: np.ndarray, b: np.ndarray, cover: float = 0.9) -> tuple[float, float, float]:
         """
         Return how much more process `a` takes than `b` on average, and its interval.

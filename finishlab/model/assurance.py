@@ -50,18 +50,20 @@ def job_probability(p: Predicted, condition: Condition, spots: int, job: Job) ->
 
     Examples
     --------
-    Haze expected at 10, everything known but a panel spread of 3 and a patch spread of 4:
-    one section stays at or below 15 as a standard normal stays below (15 - 10) / 5.
+    A process whose z spreads by 0.3 from panel to panel and 0.4 from patch to patch, and a
+    goal half a unit above its mean: one section stays below as a standard normal stays
+    below 0.5 / 0.5.
 
-    >>> from finishlab.model.scales import PlainScale
-    >>> p = Predicted(np.array([[10.0]]), np.array([[0.0]]), np.array([3.0]), np.array([4.0]),
-    ...               np.array([0.0]), (PlainScale(),))
-    >>> job_probability(p, Condition(at_most=15), 3, Job()).round(3).tolist()
+    >>> from finishlab.model.scales import GlossScale
+    >>> clear, one = GlossScale(88.0), np.ones(1)
+    >>> p = Predicted(np.zeros((1, 1)), np.zeros((1, 1)), 0.3 * one, 0.4 * one, 0 * one, (clear,))
+    >>> goal = Condition(at_least=float(clear.reading(np.array(0.5))))
+    >>> job_probability(p, goal, 3, Job()).round(3).tolist()
     [0.841]
 
     Six such sections share their panel, so all of them pass more often than 0.841^6 = 0.354:
 
-    >>> job_probability(p, Condition(at_most=15), 3, Job(sections=6)).round(2).tolist()
+    >>> job_probability(p, goal, 3, Job(sections=6)).round(2).tolist()
     [0.5]
     """
     rows = p.mean.shape[1]

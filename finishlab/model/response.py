@@ -1,6 +1,6 @@
 """One response fitted: which scale, curve and priors it gets, and how well it held.
 
-Gloss goes through its ceiling, haze by ISO 13803 as it is, faults as counts; the step
+Gloss goes through its ceiling, haze through its knee, faults as counts; the step
 model follows gloss through the process, the surface model takes any response. Several
 responses, minutes and limits meet in `finish.py`.
 """
@@ -18,7 +18,7 @@ from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, predict
 from finishlab.model.readings import observe
-from finishlab.model.scales import CountScale, GlossScale, PlainScale, Scale
+from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import StepCurve
 from finishlab.model.surface import SurfaceCurve
 from finishlab.study import Condition, Study
@@ -35,6 +35,13 @@ _GLOSS_SPREADS = (
     Spread("patch", 0.035, 0.7),
     Spread("reading", 0.02, 0.7),
     Spread("meter", 0.5, 0.7),
+)
+#: The same for haze, in terms of its scale; the meter in haze units.
+_HAZE_SPREADS = (
+    Spread("panel", 0.1, 1.0),
+    Spread("patch", 0.1, 1.0),
+    Spread("reading", 0.05, 1.0),
+    Spread("meter", 1.0, 1.0),
 )
 #: A patch whose last reading falls this many spreads short of what the others say of it failed.
 _FAILED_SPREADS = 4.5
@@ -115,7 +122,7 @@ def scale_of(response: str, parameter: float) -> Scale:
     """Return the scale of a response; `parameter` is the refractive index for gloss."""
     if response.startswith("gloss_"):
         return GlossScale(float(optics.ceiling_gloss(parameter, int(response.removeprefix("gloss_")))))
-    return CountScale() if response == "faults" else PlainScale()
+    return CountScale() if response == "faults" else HazeScale()
 
 
 def fit_response(
@@ -160,16 +167,15 @@ def _curve_and_spreads(
         z = z[np.isfinite(z)]
         return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), _GLOSS_SPREADS
     if response == "faults":
-        centre = float(np.log(observed.y.mean() + 0.5))
+        centre = float(np.log((observed.y.sum() + 0.5) / len(observed.y)))
         parts: tuple[Spread, ...] = (
             Spread("panel", 0.2, 0.7),
             Spread("patch", 0.2, 0.7),
             Spread("reading", 0.05, 0.5),
         )
         return SurfaceCurve(study.basis, centre, 0.7), parts
-    size = max(float(observed.y.std()), 1e-3)
-    parts = tuple(Spread(n, 0.15 * size, 1.0) for n in ("panel", "patch", "reading", "meter"))
-    return SurfaceCurve(study.basis, float(np.median(observed.y)), size), parts
+    z = HazeScale().inverse(observed.y)
+    return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), _HAZE_SPREADS
 
 
 def _left_out(posterior: Posterior, study: Study, row: np.ndarray) -> LeftOut:
