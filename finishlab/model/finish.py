@@ -169,8 +169,8 @@ class FinishModel:
             The index of `processes`. For each response of the goal: its typical reading,
             ``_mean_low``/``_mean_high`` (90 % interval of what the process itself reads) and
             ``_job_low``/``_job_high`` (90 % interval of a section of the next job);
-            ``minutes`` with the 90 % interval of the next section; ``removed_um`` likewise
-            where film was read.
+            ``minutes`` with the 90 % interval of the next section, ``<step>_minutes`` where steps
+            were timed; ``removed_um`` likewise where film was read.
 
         Raises
         ------
@@ -190,6 +190,7 @@ class FinishModel:
             for key, column in self.response(name).intervals(values).items():
                 out[name if key == "value" else f"{name}_{key}"] = column
         out["minutes"], out["minutes_low"], out["minutes_high"] = self.minutes.interval(values)
+        out |= {f"{step}_minutes": mean for step, mean in self.minutes.by_step(values).items()}
         if self.removal is not None:
             mean, low, high = self.removal.interval(values)
             out["removed_um"], out["removed_um_job_low"], out["removed_um_job_high"] = mean, low, high
@@ -235,6 +236,7 @@ class FinishModel:
             sign = 1.0 if name == "removed_um" else -1.0
             facts[name] = {
                 **limit.condition.to_dict(),
+                **({} if name == "removed_um" else {"film_before_um": start}),
                 "set_by": limit.set_by,
                 "assurance": limit.assurance,
                 "predicted": float(start + sign * mean[0]),

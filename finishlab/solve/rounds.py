@@ -84,7 +84,7 @@ def follow_up(
     if at is None:
         allowed = all_.probability * all_.keeps_limits
         at = int(np.argmax(allowed))
-    rivals = _rivals(all_, at, trials // 2, wanted)
+    rivals = _rivals(all_, at, trials // 2)
     picks = [at] * (trials - len(rivals)) + rivals
     chosen_why = "confirms the process chosen" if found else "settles the process that comes closest"
     why = [chosen_why] * (trials - len(rivals)) + ["tries a quicker rival"] * len(rivals)
@@ -102,10 +102,17 @@ def follow_up(
     return sheet
 
 
-def _rivals(all_: Candidates, chosen: int, count: int, wanted: float) -> list[int]:
-    """Return quicker processes in order of chance times the minutes they would save."""
+def _rivals(all_: Candidates, chosen: int, count: int) -> list[int]:
+    """
+    Return quicker processes worth a patch: by turns the likeliest and the one that promises most.
+
+    What a rival promises is its chance times the minutes it would save.
+    """
     saved = all_.minutes[chosen] - all_.minutes
     p = all_.probability * all_.keeps_limits
-    worth = np.where((saved > 0) & (p > _LEAST_CHANCE), p, 0.0)
-    order = np.argsort(-worth, kind="stable")
-    return [int(i) for i in order[:count] if worth[i] > 0]
+    worth = (saved > 0) & (p > _LEAST_CHANCE)
+    orders = [np.argsort(-np.where(worth, score, -1.0), kind="stable") for score in (p, p * saved)]
+    picks: list[int] = []
+    for turn in range(min(count, int(worth.sum()))):
+        picks.append(next(int(i) for i in orders[turn % 2] if int(i) not in picks))
+    return picks
