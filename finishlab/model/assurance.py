@@ -7,6 +7,8 @@ the draws, so it counts all that the trials leave open. Searching is not done he
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy import special, stats
 
@@ -26,6 +28,11 @@ def _bell(points: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
     w = np.exp(-(x**2) / 2)
     return x, w / w.sum()
 
+
+#: A table of Poisson shares has twenty points to this much of the log of the mean.
+_COUNT_SCALE = 0.04
+#: Points of a table beyond which working every value itself is as quick.
+_MOST_POINTS = 20_000
 
 # Evenly spaced rather than Gauss-Hermite points: what is averaged is often nearly a step,
 # which 15 Gauss-Hermite points get wrong by 3 % where these are within 0.2 %.
@@ -105,8 +112,24 @@ def _drawn_probability(
     x, w = _SHARED
     z = mean[:, None] + shared[:, None] * x[None, :]
     if job.accept == "mean of sections":
-        return _mean_meets(z, own, meter, scale, condition, k) @ w
-    return _meets(z, np.full((1, 1), own), meter, scale, condition) ** k @ w
+        return _tabled(lambda at: _mean_meets(at, own, meter, scale, condition, k), z, own) @ w
+    return _tabled(lambda at: _meets(at, np.array(own), meter, scale, condition) ** k, z, own) @ w
+
+
+def _tabled(f: Callable[[np.ndarray], np.ndarray], z: np.ndarray, own: float) -> np.ndarray:
+    """
+    Return `f` of every z, from a table where that is quicker.
+
+    What sections do depends on z alone, smoothly over a patch's own spread: twenty points
+    to that spread keep straight lines between them within 0.0003 k of the truth. The points
+    lie at whole multiples of their distance, so that no row changes another's.
+    """
+    step = max(own, 1e-12) / 20
+    first, last = z.min() // step, z.max() // step + 1
+    if not last - first < _MOST_POINTS:  # no spread to speak of
+        return f(z)
+    grid = step * np.arange(first, last + 1)
+    return np.interp(z, grid, f(grid))
 
 
 def _mean_meets(
@@ -145,9 +168,9 @@ def _meets(z: np.ndarray, sd: np.ndarray, meter: float, scale: Scale, condition:
     """Probability that one reading about `z` meets the condition."""
     total = np.zeros_like(z)
     if isinstance(scale, CountScale):
-        for x, w in zip(*_SHARED, strict=True):
-            total += w * _count_meets(scale.reading(z + sd * x), condition, 1)
-        return total
+        x, w = _SHARED
+        spread = z[..., None] + np.asarray(sd)[..., None] * x
+        return _tabled(lambda at: _count_meets(scale.reading(at), condition, 1), spread, _COUNT_SCALE) @ w
     sd = np.maximum(sd, 1e-12)
     low, high = _ends(condition)
     for x, w in zip(*_METER, strict=True):
