@@ -146,14 +146,15 @@ def _figures(row: pd.Series) -> str:
 
 
 def _name(ax: Axes, row: pd.Series, word: str) -> None:
-    """Write above a dot what it is."""
+    """Write at a dot what it is; today's below, where the others' names do not stand."""
+    below = word == "today"
     ax.annotate(
         word,
         (row["minutes"], 100 * row["assurance"]),
-        xytext=(0, 8),
+        xytext=(0, -9 if below else 8),
         textcoords="offset points",
         ha="center",
-        va="bottom",
+        va="top" if below else "bottom",
         fontsize=9,
         color=INK,
         fontweight="bold",

@@ -327,11 +327,11 @@ def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:
         ], []
     inside = int((np.abs(left.standardised) <= 1.645).sum())
     n = len(left.y)
-    typical = float(np.sqrt(np.mean((left.y - left.expected) ** 2)))
+    typical = float(np.median(np.abs(left.y - left.expected)))
     unit = RESPONSES[fit.name][1]
     sentence = (
         f"{label}: left out in turn, {inside} of {n} trials read inside the 90 % interval the others give them; "
-        f"typically {typical:.1f}{' ' + unit if unit else ''} off."
+        f"half of them within {typical:.1f}{' ' + unit if unit else ''} of what was expected."
     )
     # Binomial 1 % lower limit for a true 90 %.
     from scipy import stats
