@@ -126,6 +126,16 @@ class FinishModel:
             missed += 1 - self.response(name).probability(values, condition, more_trials)
         return np.maximum(1 - missed, 0.0)
 
+    def roughly(
+        self, values: np.ndarray, goal: Mapping[str, Condition], draws: int
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """As `ResponseFit.roughly`, for several goals."""
+        missed, least = np.zeros(len(values)), np.zeros(len(values))
+        for name, condition in goal.items():
+            p, most = self.response(name).roughly(values, condition, draws)
+            missed, least = missed + 1 - p, least + 1 - most
+        return np.maximum(1 - missed, 0.0), np.maximum(1 - least, 0.0)
+
     def probability(self, processes: pd.DataFrame, *, goal: Mapping[str, Any] | None = None) -> pd.Series:
         """
         Probability that the next job meets every goal.

@@ -43,6 +43,8 @@ _HAZE_SPREADS = (
     Spread("reading", 0.05, 1.0),
     Spread("meter", 1.0, 1.0),
 )
+#: Processes predicted at a time where there may be very many, for memory.
+_AT_A_TIME = 10_000
 #: A patch whose last reading falls this many spreads short of what the others say of it failed.
 _FAILED_SPREADS = 4.5
 
@@ -112,6 +114,28 @@ class ResponseFit:
             self.predicted(values, more_trials), condition, self.study.reading.spots, self.study.job
         )
         return p * (1 - self.failure_share) ** self.study.job.sections
+
+    def _few(self, draws: int) -> ResponseFit:
+        """Return the same fit with some of its draws, spread over all of them."""
+        every = self.posterior.draws
+        pick = np.linspace(0, len(every) - 1, draws).round().astype(int)
+        return replace(self, posterior=replace(self.posterior, draws=tuple(every[i] for i in pick)))
+
+    def roughly(self, values: np.ndarray, condition: Condition, draws: int) -> tuple[np.ndarray, np.ndarray]:
+        """
+        Return the probability by so many of the draws, and the most that all of them can make of it.
+
+        The probability is an average over draws; those not asked can at best all succeed.
+        """
+        p = self._few(draws).probability(values, condition)
+        share = draws / len(self.posterior.draws)
+        return p, share * p + (1 - share)
+
+    def typical(self, values: np.ndarray) -> np.ndarray:
+        """Return about what each process reads, from one draw; quick over very many."""
+        one = self._few(1)
+        z = [one.predicted(values[i : i + _AT_A_TIME]).mean[0] for i in range(0, len(values), _AT_A_TIME)]
+        return one.posterior.draws[0].scale.reading(np.concatenate(z))
 
     def intervals(self, values: np.ndarray) -> dict[str, np.ndarray]:
         """Return the typical reading and its named intervals."""

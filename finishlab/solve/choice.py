@@ -74,7 +74,7 @@ def shortest(
     (False, True)
     """
     conditions, wanted = model.study.asked(goal, assurance)
-    seen = candidates(model, conditions, enough=lambda c: _seen_enough(c, wanted))
+    seen = candidates(model, conditions, wanted, enough=lambda c: _seen_enough(c, wanted))
     at = seen.best(wanted)
     if at is None:
         return _not_found(model, conditions, wanted, seen)
@@ -91,7 +91,7 @@ def shortest(
         goal=dict(conditions),
         study=model.study,
         predicted=predicted,
-        rivals=_table(model, seen.where(_rivals(seen, at, wanted))),
+        rivals=_table(model, conditions, seen.where(_rivals(seen, at, wanted))),
         closest=None,
         saves=_saves(model, values, conditions),
         limits=model.limit_facts(values),
@@ -123,10 +123,11 @@ def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
     return np.array([*quicker[-_RIVALS:], *near[:_RIVALS]], int)
 
 
-def _table(model: FinishModel, some: Candidates) -> pd.DataFrame:
+def _table(model: FinishModel, goal: Mapping[str, Condition], some: Candidates) -> pd.DataFrame:
     table = model.study.basis.frame(some.values)
     table["minutes"], table["minutes_low"], table["minutes_high"] = model.minutes.interval(some.values)
-    table["assurance"], table["keeps_limits"] = some.probability, some.keeps_limits
+    table["assurance"] = model.probability_of(some.values, goal)
+    table["keeps_limits"] = some.keeps_limits
     return table
 
 
@@ -191,11 +192,11 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         goal=dict(goal),
         study=model.study,
         predicted=predicted,
-        rivals=_table(model, seen.where(nearest[1 : 1 + _RIVALS])),
+        rivals=_table(model, goal, seen.where(nearest[1 : 1 + _RIVALS])),
         closest={
             "settings": model.study.basis.settings(values[0]),
             **{k: predicted[k] for k in ("minutes", "minutes_low", "minutes_high")},
-            "assurance": float(seen.probability[nearest[0]]),
+            "assurance": float(model.probability_of(values, goal)[0]),
         },
         saves=_saves(model, values, goal),
         limits=model.limit_facts(values),
@@ -215,7 +216,7 @@ def _nearest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -
     short = -seen.probability[allowed]
     if short.min() > -_SOME_CHANCE:
         name, condition = next(iter(goal.items()))
-        value = model.response(name).intervals(seen.values[allowed])["value"]
+        value = model.response(name).typical(seen.values[allowed])
         low = -np.inf if condition.at_least is None else condition.at_least
         high = np.inf if condition.at_most is None else condition.at_most
         short = np.maximum(low - value, 0) + np.maximum(value - high, 0)

@@ -78,7 +78,7 @@ def follow_up(
             f"{trials} trials were asked for; a round takes at least 2, so that the choice is repeated."
         )
     conditions, wanted = model.study.asked(goal, assurance)
-    all_ = candidates(model, conditions)
+    all_ = candidates(model, conditions, wanted)
     at = all_.best(wanted)
     found = at is not None
     if at is None:

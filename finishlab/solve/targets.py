@@ -14,7 +14,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
-from finishlab.solve.search import candidates
+from finishlab.solve.search import InOrder, candidates, in_order
 from finishlab.study import RESPONSES, Condition, Study
 
 if TYPE_CHECKING:
@@ -141,27 +141,27 @@ def frontier(
     asked = np.unique(np.asarray(targets if targets is not None else _about(model, response), float))
     if not len(asked):
         raise StudyError("no target was given. Name at least one, or leave targets out.")
-    others = {k: v for k, v in conditions.items() if k != response}
-    all_ = candidates(model, others)
-    missed_others = 1 - all_.probability
-    rows = []
-    for target in asked:
-        condition = Condition(at_least=float(target)) if rising else Condition(at_most=float(target))
-        p = model.response(response).probability(all_.values, condition)
-        at = replace(all_, probability=np.maximum(p - missed_others, 0.0)).best(wanted)
+    walk = in_order(model)
+    rows = {}
+    # From the easiest on: what falls short of an easier target falls short of a harder one.
+    for target in asked if rising else asked[::-1]:
+        side = {"at_least" if rising else "at_most": float(target)}
+        goals = {**conditions, response: replace(conditions.get(response, Condition()), **side)}
+        seen = candidates(model, goals, wanted, lambda c: c.best(wanted) is not None, walk)
+        at = seen.best(wanted)
         row: dict[str, Any] = {"target": float(target), "found": at is not None}
         if at is not None:
-            value = all_.values[[at]]
+            value = seen.values[[at]]
+            walk = InOrder(walk.values[at:], walk.minutes[at:])
             low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
-            p_at = max(float(p[at] - missed_others[at]), 0.0)
             row |= {
-                "minutes": float(all_.minutes[at]),
+                "minutes": float(seen.minutes[at]),
                 "minutes_low": low,
                 "minutes_high": high,
-                "assurance": p_at,
+                "assurance": float(seen.probability[at]),
             }
             row |= model.study.basis.settings(value[0])
-        rows.append(row)
+        rows[target] = row
     columns = [
         "target",
         "found",
@@ -172,7 +172,11 @@ def frontier(
         *model.study.basis.names,
     ]
     return Frontier(
-        pd.DataFrame(rows).reindex(columns=columns), response, wanted, model.study, model.cautions
+        pd.DataFrame([rows[t] for t in asked]).reindex(columns=columns),
+        response,
+        wanted,
+        model.study,
+        model.cautions,
     )
 
 
