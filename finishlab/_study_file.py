@@ -327,7 +327,8 @@ def _levels_text(setting: Setting) -> str:
 
 
 def _setting(key: str, settings: Mapping[str, Setting], part: Part) -> Setting | None:
-    if key not in settings:
+    # A setting that is there but wrong has its own sentence already.
+    if key not in settings and key not in part.mistakes.faulty:
         part.wrong(f"'{key}' is not a setting of any step. {nearest(key, settings)}", key)
     return settings.get(key)
 

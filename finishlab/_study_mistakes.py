@@ -19,10 +19,16 @@ _KEY = re.compile(r"\s*\"?([A-Za-z0-9_-]+)\"?\s*=")
 
 
 class Mistakes:
-    """Collects plain sentences, each led by where it was found."""
+    """
+    Collects plain sentences, each led by where it was found.
+
+    `faulty` holds the columns of settings that are there but wrong, so that tables which
+    name them are not blamed as well.
+    """
 
     def __init__(self, text: str) -> None:
         self.found: list[str] = []
+        self.faulty: set[str] = set()
         self._lines = _lines_of(text)
 
     def add(self, sentence: str, *, label: str = "", table: str = "", index: int = 0, key: str = "") -> None:

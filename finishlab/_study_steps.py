@@ -93,6 +93,7 @@ def _step(name: str, table: Mapping[str, Any], part: Part) -> Step:
             found = _levels(key, value, key in ordered)
             if isinstance(found, str):
                 part.wrong(found, key)
+                part.mistakes.faulty.add(f"{name}_{key}")
             else:
                 settings.append(Setting(name, key, *found))
     for word, names in (("order", ordered), ("hard_to_change", hard)):

@@ -163,7 +163,9 @@ def test_a_target_above_the_ceiling_is_answered_as_such(model):
     answer = fl.shortest(model, goal=gloss(99))
     assert (answer.found, answer.settings) == (False, {})
     assert np.isnan([answer.minutes, answer.minutes_low, answer.minutes_high, answer.assurance]).all()
-    assert answer.would_settle.startswith("A 20° gloss at least 99 GU lies above the ceiling of this clear, ")
+    assert answer.would_settle.startswith(
+        "The goal, 20° gloss at least 99 GU, lies above the ceiling of this clear, "
+    )
     assert answer.would_settle.endswith("as far as the trials tell: no process reaches it. Lower the goal.")
     assert answer.text().startswith(
         "Cannot name a process yet that reaches 20° gloss at least 99 GU with 90 % "

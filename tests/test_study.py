@@ -539,3 +539,13 @@ def test_the_film_of_the_job_is_read() -> None:
 def test_a_film_of_the_job_that_is_no_thickness_is_refused() -> None:
     with pytest.raises(StudyError, match=r"film_before_um is -3; it must be the thinnest film before work"):
         Study.from_toml(HEAD + STEP + GOAL + "[job]\nfilm_before_um = -3\n")
+
+
+def test_a_setting_that_is_wrong_is_not_blamed_again_where_it_is_named() -> None:
+    wrong = STEP.replace("highest = 4", "highest = 0")
+    text = HEAD + wrong + GOAL + '[[avoid]]\ncut_passes = 1\n[today]\ncut_pad = "wool"\ncut_passes = 3\n'
+    with pytest.raises(StudyError) as error:
+        Study.from_toml(text)
+    assert error.value.mistakes == (
+        "line 6, step 'cut': passes: lowest is 1 and highest 0; lowest must be below highest.",
+    )

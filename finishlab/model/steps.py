@@ -153,11 +153,12 @@ class StepCurve:
         return first + position * (last - first), p.pad_floor_sd
 
     def _grit_z(self, level: str) -> float:
-        """Return z of a surface sanded with a grade, between the two that anchor the priors."""
-        p = self._priors
-        number = float("".join(c for c in abrasives.grade(level).name if c.isdigit()) or 1500)
+        """Return z of a surface sanded with a grade: P grades by number, others in the middle."""
+        p, grade = self._priors, abrasives.grade(level)
         low, high = _z(p.p1500_share), _z(p.p3000_share)
-        return low + (high - low) * float(np.log(number / 1500) / np.log(2))
+        if grade.system != "P":
+            return (low + high) / 2
+        return low + (high - low) * float(np.log(int(grade.name.removeprefix("P")) / 1500) / np.log(2))
 
     def _grit_offsets(self, setting: Setting, base: float) -> list[float]:
         if setting.name != "grit":

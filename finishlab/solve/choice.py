@@ -233,7 +233,7 @@ def _would_settle(
             low, high = np.quantile(ceilings, [0.05, 0.95])
             if condition.at_least >= high:
                 return (
-                    f"A {condition.text(name)} lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
+                    f"The goal, {condition.text(name)}, lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
                     "the trials tell: no process reaches it. Lower the goal."
                 )
     if not seen.keeps_limits.any():
