@@ -86,7 +86,7 @@ def textbook(bench: fl.PracticeBench, way: str, goal: Mapping[str, Any], seed: i
     ok = conditions["gloss_20"].met(expected)
     if not ok.any():
         return None
-    minutes = fl.fit(study, trials, kind="surface").minutes.predict(grid)[0]
+    minutes = fl.fit(study, trials, kind="surface").minutes.mean(grid)
     return study.basis.settings(grid[np.flatnonzero(ok)[np.argmin(minutes[ok])]])
 
 
