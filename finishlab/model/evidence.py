@@ -14,9 +14,12 @@ import numpy as np
 from finishlab.records import readings_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.response import ResponseFit
+    from finishlab.study import Study
 
 
 def fingerprint(trials: pd.DataFrame) -> str:
@@ -39,14 +42,21 @@ def fingerprint(trials: pd.DataFrame) -> str:
     return hashlib.sha256("\n".join([head, *sorted(rows)]).encode()).hexdigest()
 
 
-def evidence(model: FinishModel) -> dict[str, Any]:
-    """Return the facts behind a model."""
-    done, trials = model.done, model.trials
+def evidence(
+    study: Study,
+    trials: pd.DataFrame,
+    done: pd.DataFrame,
+    fits: Mapping[str, ResponseFit],
+    *,
+    kind: str,
+    seed: int,
+) -> dict[str, Any]:
+    """Return the facts behind a model: of all trials, of those done, and of each response fitted."""
     facts: dict[str, Any] = {
         "trials": len(done),
         "panels": int(done["panel"].nunique()),
-        "model": model.kind,
-        "seed": model.seed,
+        "model": kind,
+        "seed": seed,
         "fingerprint": fingerprint(trials),
         "spoiled": int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
         "burned": int(trials["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").sum())
@@ -55,10 +65,9 @@ def evidence(model: FinishModel) -> dict[str, Any]:
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
         "first_date": _date(done, "min"),
         "last_date": _date(done, "max"),
-        "readings": int(readings_of(done, model.study)["response"].isin(list(model.study.goal)).sum()),
+        "readings": int(readings_of(done, study)["response"].isin(list(fits)).sum()),
     }
-    for name in model.study.goal:
-        fit = model.response(name)
+    for name, fit in fits.items():
         if name.startswith("gloss"):
             ceilings = fit.posterior.ceilings.astype(float)
             facts[f"ceiling_{name}"] = [float(np.quantile(ceilings, q)) for q in (0.05, 0.95)]

@@ -17,6 +17,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
+from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.readings import counted_trials
 from finishlab.model.response import ResponseFit, fit_response
@@ -273,9 +274,8 @@ class FinishModel:
 
     def evidence(self) -> dict[str, Any]:
         """Return what the model rests on, as plain facts for the procedure."""
-        from finishlab.model.evidence import evidence
-
-        return evidence(self)
+        fits = {name: self.response(name) for name in self.study.goal}
+        return evidence(self.study, self.trials, self.done, fits, kind=self.kind, seed=self.seed)
 
     def text(self) -> str:
         """Return one sentence: what was fitted, and how well it held."""
@@ -353,6 +353,13 @@ def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:
     return [sentence], []
 
 
+def kind_of(study: Study) -> Literal["steps", "surface"]:
+    """Return the kind of model that "auto" takes, which the plan is made for as well."""
+    by_amount = any(s.amount is not None for s in study.steps)
+    gloss = any(name.startswith("gloss") for name in study.goal)
+    return "steps" if gloss and by_amount else "surface"
+
+
 def fit(
     study: Study, trials: pd.DataFrame, *, kind: Literal["auto", "steps", "surface"] = "auto", seed: int = 1
 ) -> FinishModel:
@@ -428,9 +435,7 @@ def fit(
     if mistakes:
         raise ModelError(mistakes)
     if kind == "auto":
-        by_amount = any(s.amount is not None for s in study.steps)
-        gloss = any(name.startswith("gloss") for name in study.goal)
-        kind = "steps" if gloss and by_amount else "surface"
+        kind = kind_of(study)
     cautions = list(record_cautions)
     if panels < FEW_PANELS:
         cautions.append(

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 INDEX_PRIOR = (1.52, 0.015)
 #: Spread of ln roughness by panel, patch and reading, of the meter in GU, and how far off
 #: these may be (SD of their logs). Planning guesses, common practice, no source.
-_GLOSS_SPREADS = (
+GLOSS_SPREADS = (
     Spread("panel", 0.04, 0.7),
     Spread("patch", 0.035, 0.7),
     Spread("reading", 0.02, 0.7),
@@ -186,10 +186,10 @@ def _curve_and_spreads(
 ) -> tuple[Curve, tuple[Spread, ...]]:
     if response.startswith("gloss_"):
         if steps:
-            return StepCurve(study.basis), _GLOSS_SPREADS
+            return StepCurve(study.basis), GLOSS_SPREADS
         z = scale_of(response, INDEX_PRIOR[0] + INDEX_PRIOR[1]).inverse(observed.y)
         z = z[np.isfinite(z)]
-        return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), _GLOSS_SPREADS
+        return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), GLOSS_SPREADS
     if response == "faults":
         centre = float(np.log((observed.y.sum() + 0.5) / len(observed.y)))
         parts: tuple[Spread, ...] = (
