@@ -12,6 +12,7 @@ from typing import Any
 
 from finishlab._study_mistakes import Mistakes, Part, is_number, nearest
 from finishlab._study_steps import read_steps
+from finishlab._trial_columns import known_columns
 from finishlab.errors import StudyError
 from finishlab.study import (
     HAZE_METHODS,
@@ -81,6 +82,8 @@ def parse(text: str) -> Study:
         cautions=_cautions(steps, goal),
         source=text,
     )
+    if steps:
+        _columns(study, Part(mistakes, "[reading.columns]", "reading.columns"))
     if not mistakes.found:
         _possible(study, mistakes, part["today"])
     if mistakes.found:
@@ -290,7 +293,7 @@ def _panel(table: Mapping[str, Any], part: Part) -> int:
 
 
 def _reading(table: Mapping[str, Any], steps: list[str], part: Part) -> Reading:
-    _known(table, ("spots", "after", "wipe", "wait_minutes", "haze_method"), part)
+    _known(table, ("spots", "after", "wipe", "wait_minutes", "haze_method", "columns"), part)
     after = table.get("after", [])
     if not isinstance(after, list) or not all(isinstance(a, str) for a in after):
         part.wrong(f'after is {after!r}; it must be a list of steps, as ["sand", "cut"].', "after")
@@ -314,7 +317,37 @@ def _reading(table: Mapping[str, Any], steps: list[str], part: Part) -> Reading:
         method = HAZE_METHODS[0]  # named, only wrongly: one mistake, not two
     # The goal is read after the last step, whether or not the list says so.
     read = tuple(s for s in steps if s in after or s == steps[-1])
-    return Reading(_whole(table, "spots", 3, part), read, wipe, float(wait), method)
+    columns = table.get("columns", {})
+    if not isinstance(columns, Mapping):
+        part.wrong(
+            f'columns is {columns!r}; write a table [reading.columns], and in it lines as "Gloss 20" = "gloss_20".',
+            "columns",
+        )
+        columns = {}
+    return Reading(_whole(table, "spots", 3, part), read, wipe, float(wait), method, dict(columns))
+
+
+def _columns(study: Study, part: Part) -> None:
+    """Refuse a column map that names what is no column of a trial table, or one heading twice."""
+    known = known_columns(study)
+    meant: dict[str, str] = {}
+    for heading, column in study.reading.columns.items():
+        plain = " ".join(heading.split()).casefold()
+        base = column.rstrip("0123456789").removesuffix("_") if isinstance(column, str) else ""
+        if not plain:
+            part.wrong("a heading is empty. Write it as it stands in the meter's export.", heading)
+        elif plain in meant:
+            part.wrong(f"'{heading}' and '{meant[plain]}' are one heading. Keep one of them.", heading)
+        elif not isinstance(column, str):
+            part.wrong(
+                f"'{heading}' is {column!r}; it must be a column of the trial table, as \"gloss_20\".",
+                heading,
+            )
+        elif column not in known and not (base in known and known[base].role in ("reading", "film")):
+            part.wrong(
+                f"'{heading}' is '{column}', which is no column here. {nearest(column, known)}", heading
+            )
+        meant[plain] = heading
 
 
 # --- tables that name settings -----------------------------------------------------------------

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 _HEADING = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")
-_KEY = re.compile(r"\s*\"?([A-Za-z0-9_-]+)\"?\s*=")
+_KEY = re.compile(r"\s*(?:\"([^\"]*)\"|'([^']*)'|([A-Za-z0-9_-]+))\s*=")
 
 
 class Mistakes:
@@ -62,7 +62,7 @@ def _lines_of(text: str) -> dict[tuple[str, int, str], int]:
                 counts[table] = counts.get(table, -1) + 1
                 lines[table, counts[table], ""] = number
             elif key := _KEY.match(line):
-                lines.setdefault((table, counts[table], key[1]), number)
+                lines.setdefault((table, counts[table], next(filter(None, key.groups()), "")), number)
         # Text between triple quotes runs over lines and holds no keys.
         inside ^= (line.count('"""') + line.count("'''")) % 2 == 1
     return lines

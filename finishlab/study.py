@@ -219,7 +219,8 @@ class Reading:
     """
     How patches are read: spots averaged, after which steps, wipe, wait, haze method.
 
-    `after` is in the order of the process and always ends with the last step.
+    `after` is in the order of the process and always ends with the last step. `columns`
+    says which columns of a trial table the headings of a meter's own export mean.
     """
 
     spots: int = 3
@@ -227,6 +228,7 @@ class Reading:
     wipe: str = ""
     wait_minutes: float = 0.0
     haze_method: str = ""
+    columns: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

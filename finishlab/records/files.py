@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 
 from finishlab.errors import RecordsError
 from finishlab.records.check import check_sheet, check_trials
+from finishlab.records.column_map import mapped
 from finishlab.records.csv_file import csv_bytes, read_csv
+from finishlab.records.sheet import Sheet
 from finishlab.records.xlsx_file import read_xlsx, xlsx_bytes
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ def read_trials(path_or_table: str | Path | pd.DataFrame, study: Study) -> pd.Da
         tabs part the cells of a CSV; UTF-8, UTF-16 and Windows-1252 are read. Of a
         workbook the sheet ``trials`` is read, else the first that is not empty.
     study : Study
+        Its ``[reading.columns]`` tells what the headings of a meter's own export mean.
 
     Returns
     -------
@@ -92,12 +95,33 @@ def read_trials(path_or_table: str | Path | pd.DataFrame, study: Study) -> pd.Da
 
     if isinstance(path_or_table, pd.DataFrame):
         return check_trials(path_or_table, study)[0]
-    path = Path(path_or_table)
+    return check_sheet(read_sheet(Path(path_or_table), study), study)[0]
+
+
+def read_sheet(path: Path, study: Study) -> Sheet:
+    """
+    Return a file as a sheet in the study's column names, before anything in it is judged.
+
+    Parameters
+    ----------
+    path : Path
+    study : Study
+        Its column map tells what the headings of a meter's own export mean.
+
+    Returns
+    -------
+    Sheet
+
+    Raises
+    ------
+    RecordsError
+        The file cannot be read.
+    """
     reader = _READERS.get(path.suffix.lower())
     if reader is None:
         raise RecordsError(_wrong_kind(path, "read"))
     try:
-        sheet = reader(path)
+        return mapped(reader(path), study)
     except FileNotFoundError:
         raise RecordsError(
             f"there is no file {path.name} in {path.parent}. Look at the name and the folder."
@@ -106,7 +130,6 @@ def read_trials(path_or_table: str | Path | pd.DataFrame, study: Study) -> pd.Da
         raise RecordsError(
             f"{path.name} cannot be read ({error.strerror}). Close it elsewhere, or look at who may read it."
         ) from None
-    return check_sheet(sheet, study)[0]
 
 
 def write_trials(table: pd.DataFrame, path: str | Path) -> Path:

@@ -33,6 +33,8 @@ _MOST_ROWS = 1_048_576
 _MOST_IN_CELL = 32_767
 #: The worksheet taken when a workbook has several.
 SHEET = "trials"
+#: Worksheets that a run sheet has beside its trials; nothing is read from them.
+BESIDE = ("read first", "choices")
 
 # Files that begin so are the older binary container: an .xls, or an .xlsx under a password.
 _OLD_CONTAINER = b"\xd0\xcf\x11\xe0"
@@ -70,7 +72,7 @@ def read_xlsx(path: Path) -> Sheet:
                 if row[j] is None and isinstance(formula, str) and formula.startswith("="):
                     row[j] = Formula(formula)
     sheet = from_rows(enumerate(rows, start=1), path.name, parted=False)
-    if others:
+    if others := [title for title in others if title not in BESIDE]:
         sheet.cautions.append(
             f"{path.name} has more than one worksheet with cells; '{title}' was read, not {', '.join(others)}."
         )
@@ -208,7 +210,8 @@ def xlsx_bytes(table: pd.DataFrame) -> bytes:
         )
     names = [str(c) for c in table.columns]
     columns = [
-        [_safe(v, i, n) for i, v in enumerate([n, *_plain(table.iloc[:, j])], 1)] for j, n in enumerate(names)
+        [safe_text(v, i, n) for i, v in enumerate([n, *_plain(table.iloc[:, j])], 1)]
+        for j, n in enumerate(names)
     ]
     book = openpyxl.Workbook(write_only=True)
     sheet = book.create_sheet(SHEET)
@@ -230,7 +233,7 @@ def xlsx_bytes(table: pd.DataFrame) -> bytes:
     return file.getvalue()
 
 
-def _safe(value: Any, row: int, column: str) -> Any:
+def safe_text(value: Any, row: int, column: str) -> Any:
     """Return text guarded and free of letters that XML cannot hold; anything else as it is."""
     if not isinstance(value, str):
         return value
