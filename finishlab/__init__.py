@@ -1,7 +1,8 @@
 """finishlab: the shortest sanding, compounding and polishing process that keeps its promise.
 
 The work runs one way. A `Study` says what is studied and what the finish must be;
-`plan_trials` says which trials to work; `read_trials` reads what the bench logged;
+`plan_trials` says which trials to work, `foresee` and `how_many_trials` what they will be
+able to see, `run_day` what the day takes; `read_trials` reads what the bench logged;
 `fit` turns it into a `FinishModel`; `shortest` finds the least minutes that reach the goal
 on the next job as often as asked, `frontier` shows minutes against the target and
 `follow_up` the trials that would settle it; `write_procedure` puts it on the wall.
@@ -21,6 +22,12 @@ _PLACES = {
     "read_trials": "records",
     "write_trials": "records",
     "plan_trials": "plan",
+    "foresee": "plan",
+    "Foresight": "plan",
+    "how_many_trials": "plan",
+    "HowMany": "plan",
+    "run_day": "plan",
+    "RunDay": "plan",
     "fit": "model",
     "FinishModel": "model",
     "shortest": "solve",
@@ -41,7 +48,9 @@ _PLACES = {
 __all__ = [
     "FinishModel",
     "FinishlabError",
+    "Foresight",
     "Frontier",
+    "HowMany",
     "ModelError",
     "OutsideStudy",
     "PlanError",
@@ -49,13 +58,17 @@ __all__ = [
     "ProcedureError",
     "Recipe",
     "RecordsError",
+    "RunDay",
     "Study",
     "StudyError",
     "fit",
     "follow_up",
+    "foresee",
     "frontier",
+    "how_many_trials",
     "plan_trials",
     "read_trials",
+    "run_day",
     "shortest",
     "write_procedure",
     "write_trials",
@@ -73,7 +86,7 @@ if TYPE_CHECKING:
         StudyError,
     )
     from finishlab.model import FinishModel, fit
-    from finishlab.plan import plan_trials
+    from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
     from finishlab.records import read_trials, write_trials
     from finishlab.solve import Frontier, Recipe, follow_up, frontier, shortest

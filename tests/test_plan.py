@@ -152,12 +152,12 @@ def test_the_quick_update_of_a_change_equals_the_plain_computation(size):
     rng = np.random.default_rng(size)
     x, prior, group = rng.normal(size=(10, 4)), 0.1 * np.eye(4), 2 * np.arange(size)
     weight = weight_of(np.arange(10) // 3)
-    candidates = rng.normal(size=(size, 5, 4))
+    candidates = rng.normal(size=(5, size, 4))
     before = prior + x.T @ weight @ x
     change = _Change(weight, x, np.linalg.inv(before), group, candidates)
     for k in range(5):
         y = x.copy()
-        y[group] = candidates[:, k]
+        y[group] = candidates[k]
         after = prior + y.T @ weight @ y
         # Two inversions of well-conditioned 4 x 4 matrices: twelve digits would do, ten are asked.
         assert change.gains()[k] == pytest.approx(np.linalg.det(after) / np.linalg.det(before), rel=1e-10)
@@ -426,7 +426,7 @@ def test_ten_thousand_existing_trials_are_no_burden(study):
         ({"trials": 8.5, "panels": 1}, "trials is 8.5; it must be a whole number, 1 or more."),
         ({"trials": 8, "panels": True}, "panels is True; it must be a whole number, 1 or more."),
         ({"trials": 8, "panels": 2, "seed": "x"}, "seed is 'x'; it must be a whole number, 0 or more, or left out."),
-        ({"trials": 8, "panels": 2, "kind": "screening"}, "kind is 'screening'; the only kind of plan is \"best\". Leave kind out, or write \"best\"."),
+        ({"trials": 8, "panels": 2, "kind": "screening"}, "kind is 'screening'; kinds of plan are best, factorial, fraction, central composite, box-behnken. Leave kind out for \"best\"."),
         ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"cut_pad": []})}, "existing: column 'panel' is missing. Columns: cut_pad. Say on which panel each trial was run."),
         ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"panel": ["1", None]})}, "existing: panel is empty in 1 of 2 trials (rows 1). Say on which panel each trial was run."),
     ],

@@ -1,11 +1,25 @@
-"""Which trials to run, on which panels, in which order.
+"""Which trials to run, on which panels, in which order, and what they will be able to see.
 
 `plan_trials` is the door. Behind it: `layout.py` shapes the plan (panels, controls,
-repeats), `criterion.py` says what a good plan is, `exchange.py` finds the settings, and
-`trials.py` makes the sheet. What becomes of the trials is not planned here but recorded
-in `records` and judged in `model`.
+repeats), `criterion.py` and `step_criterion.py` say what a good plan is, `exchange.py`
+finds the settings, `classical.py` and `blocks.py` make textbook plans, and `trials.py` makes
+the sheet. `day.py` lays out the work, `foresight.py` (with `power.py` and `spreads.py`) says
+what will be seen and what it costs, `how_many.py` how many trials pay. What becomes of the
+trials is recorded in `records` and judged in `model`, whose curves a plan is made for.
 """
 
+from finishlab.plan.day import RunDay, run_day
+from finishlab.plan.foresight import Foresight, foresee
+from finishlab.plan.how_many import HowMany, how_many_trials
 from finishlab.plan.trials import new_panels, plan_trials
 
-__all__ = ["new_panels", "plan_trials"]
+__all__ = [
+    "Foresight",
+    "HowMany",
+    "RunDay",
+    "foresee",
+    "how_many_trials",
+    "new_panels",
+    "plan_trials",
+    "run_day",
+]

@@ -16,9 +16,13 @@ reduce dependence on an assumed model. Technometrics 36, 37-47.
 
 from __future__ import annotations
 
+import itertools
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from finishlab.errors import PlanError
 
 if TYPE_CHECKING:
     from finishlab.study import Study
@@ -32,6 +36,10 @@ _FLAT = 1e-6
 _PRIOR = 1.0
 #: Processes over which the squares and products are centred and scaled.
 _CANDIDATES = 20_000
+#: Draws of so many at most, and processes below which drawing has failed.
+_DRAWS, _FEWEST = 20, 200
+#: Ways of working one step beyond which its choices are not laid out.
+_MOST_OF_A_STEP = 2_000_000
 
 
 class Criterion:
@@ -50,12 +58,16 @@ class Criterion:
         The admissible processes, or an even share of them where there are very many.
     differences : int
         Number of columns about which nothing is assumed, the constant not counted.
+    readings : int
+        Lines of the model matrix for each trial.
 
     Notes
     -----
     Terms that may matter are taken apart from the others by regression over the admissible
     processes, and scaled to a range of 1 there, as DuMouchel and Jones (1994) do. Settings of left-out steps never matter.
     """
+
+    readings = 1
 
     def __init__(self, study: Study) -> None:
         self._basis = study.basis
@@ -95,13 +107,20 @@ class Criterion:
         panels : ndarray, shape (trials,)
             Which panel each trial is on.
         """
-        x = self.matrix(values)
+        return self._of_polynomial(self.matrix(values), panels)
+
+    @staticmethod
+    def _of_polynomial(x: np.ndarray, panels: np.ndarray) -> np.ndarray:
         labels, panel = np.unique(panels.astype(str), return_inverse=True)
         sums = np.zeros((len(labels), x.shape[1]))
         np.add.at(sums, panel, x)
         size = np.bincount(panel, minlength=len(labels))[:, None]
         # The same as x' weight_of(panel) x, without a matrix of trials by trials.
         return x.T @ x - sums.T @ (sums * RATIO / (1 + RATIO * size))
+
+    def weight(self, *groups: np.ndarray) -> np.ndarray:
+        """Return the inverse covariance of the lines of `matrix` for trials in these groups, as `weight_of`."""
+        return weight_of(*groups)
 
     def log_det(self, values: np.ndarray, panels: np.ndarray) -> float:
         """Return the logarithm of the determinant of prior and trials, what a plan makes large."""
@@ -138,8 +157,27 @@ def weight_of(*groups: np.ndarray) -> np.ndarray:
 def _processes(study: Study) -> np.ndarray:
     """Return every admissible process, or an even share of them where there are very many."""
     basis = study.basis
+    for step in study.steps:
+        choices = math.prod(len(s.levels) for s in step.settings)
+        if choices > _MOST_OF_A_STEP:
+            raise PlanError(
+                f"step '{step.name}' alone can be worked in {choices:,} ways, more than can be looked through. "
+                "Hold some of its settings, or give fewer levels."
+            )
     if basis.size <= _CANDIDATES:
         return np.vstack(list(basis.chunks()))
     rng = np.random.default_rng(0)
-    share = _CANDIDATES / basis.size
-    return np.vstack([chunk[rng.random(len(chunk)) < share] for chunk in basis.chunks()])
+    found, left = [], _CANDIDATES
+    for _ in range(_DRAWS):
+        drawn = basis.canonical(np.column_stack([rng.choice(levels, _CANDIDATES) for levels in basis.levels]))
+        drawn = drawn[basis.admissible(drawn)][:left]
+        found.append(drawn)
+        left -= len(drawn)
+        if not left:
+            break
+    drawn = np.unique(np.vstack(found), axis=0)
+    if len(drawn) < _FEWEST:
+        # Nearly everything is avoided: what is left has to be walked to.
+        walked = itertools.islice(basis.chunks(), _DRAWS)
+        return np.vstack([drawn, *walked])[:_CANDIDATES]
+    return drawn

@@ -41,18 +41,21 @@ class Problem:
         Values of the rows that are fixed; only rows where `fixed` are read. A unit that
         holds a fixed row takes its value; NaN in it means that it has none to share.
     fixed : ndarray of bool, shape (rows,)
-    weight : ndarray, shape (rows, rows)
-        Inverse of the covariance of the rows' errors, up to a factor.
+    weight : ndarray, shape (rows x readings, rows x readings)
+        Inverse of the covariance of the readings' errors, up to a factor.
     prior : ndarray, shape (columns, columns)
         Information about the coefficients before these rows. Positive definite: an
         unknown coefficient gets a small number, not zero.
     matrix : callable
-        Gives the model matrix, constant included, of values of shape (rows, factors).
+        Gives the model matrix, constant included, of values of shape (rows, factors): a line
+        for each reading, those of one row together.
     allowed : callable
         Gives for each row of values whether it may be run.
     starts : ndarray, shape (any, factors)
         Rows that may be run, to start from; NaN where every level does. Each given row is
         among them, so that rows sharing its values can be found.
+    readings : int
+        How many readings each row gives.
     """
 
     levels: Sequence[np.ndarray]
@@ -64,9 +67,10 @@ class Problem:
     matrix: Callable[[np.ndarray], np.ndarray]
     allowed: Callable[[np.ndarray], np.ndarray]
     starts: np.ndarray
+    readings: int = 1
 
     def information(self, x: np.ndarray) -> np.ndarray:
-        """Return the information matrix of rows with model matrix `x`."""
+        """Return the information matrix of rows with model matrix `x`, the prior included."""
         return self.prior + x.T @ self.weight @ x
 
 
@@ -99,7 +103,9 @@ def free(levels: Sequence[np.ndarray], rows: int, matrix: Callable[[np.ndarray],
     )
 
 
-def exchange(problem: Problem, *, starts: int, rng: np.random.Generator) -> tuple[np.ndarray, float]:
+def exchange(
+    problem: Problem, *, starts: int, rng: np.random.Generator, told: Callable[[int], None] = lambda k: None
+) -> tuple[np.ndarray, float]:
     """
     Search for the rows with the largest determinant of their information.
 
@@ -109,6 +115,8 @@ def exchange(problem: Problem, *, starts: int, rng: np.random.Generator) -> tupl
     starts : int
         Random starts; the best end of all is kept.
     rng : Generator
+    told : callable, optional
+        Told the number of each start as it begins.
 
     Returns
     -------
@@ -122,8 +130,9 @@ def exchange(problem: Problem, *, starts: int, rng: np.random.Generator) -> tupl
     One value at a time is changed to the best of its levels, sweep after sweep, until no
     change helps. That finds a local optimum; random starts are the cure, not a proof.
     """
-    best, most = _climb(problem, _draw(problem, rng))
-    for _ in range(starts - 1):
+    best, most = np.empty(0), -np.inf
+    for start in range(starts):
+        told(start + 1)
         values, log_det = _climb(problem, _draw(problem, rng))
         # A later start must be better by more than rounding, so that all machines choose alike.
         if log_det > most + 1e-7:
@@ -164,7 +173,7 @@ def _draw(problem: Problem, rng: np.random.Generator) -> np.ndarray:
 
 def _climb(problem: Problem, values: np.ndarray) -> tuple[np.ndarray, float]:
     """Change one value at a time for the better until none is left."""
-    rows, factors = values.shape
+    (rows, factors), m = values.shape, problem.readings
     x = problem.matrix(values)
     groups = [_units_of(problem, j) for j in range(factors)]
     for _ in range(_MOST_SWEEPS):
@@ -175,19 +184,22 @@ def _climb(problem: Problem, values: np.ndarray) -> tuple[np.ndarray, float]:
             tries = np.repeat(values[:, None, :], len(levels), axis=1)
             tries[:, :, j] = levels
             flat = tries.reshape(-1, factors)
-            candidates = problem.matrix(flat).reshape(rows, len(levels), -1)
+            candidates = problem.matrix(flat).reshape(rows, len(levels), m, -1)
             allowed = problem.allowed(flat).reshape(rows, len(levels))
             # Inverted anew here, updated in between: rounding has no time to grow.
             spread = np.linalg.inv(problem.information(x))
             for group in groups[j]:
-                change = _Change(problem.weight, x, spread, group, candidates[group])
+                # The readings of these rows, and what they would be at every level.
+                read = (m * group[:, None] + np.arange(m)).ravel()
+                would = np.swapaxes(candidates[group], 0, 1).reshape(len(levels), len(read), -1)
+                change = _Change(problem.weight, x, spread, read, would)
                 gain = np.where(allowed[group].all(axis=0), change.gains(), 0)
                 # The first of those equally good: rounding must not choose, or machines would differ.
                 pick = int(np.argmax(gain >= gain.max() * (1 - _EQUAL)))
                 if gain[pick] > 1 + 10 * _EQUAL:
                     spread = change.spread_after(pick)
                     values[group, j] = levels[pick]
-                    x[group] = candidates[group, pick]
+                    x[read] = would[pick]
                     changed = True
         if not changed:
             break
@@ -207,7 +219,7 @@ class _Change:
         self, weight: np.ndarray, x: np.ndarray, spread: np.ndarray, group: np.ndarray, candidates: np.ndarray
     ) -> None:
         self.spread = spread
-        self.d = np.swapaxes(candidates, 0, 1) - x[group]  # (levels, group, columns)
+        self.d = candidates - x[group]  # (levels, group, columns)
         self.u = x.T @ weight[:, group]
         self.w = weight[np.ix_(group, group)]
         self.du = self.d @ (spread @ self.u)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from finishlab.plan.criterion import weight_of
 from finishlab.study import Study
 
 #: Share of trials that repeat another process on another panel: what tells a patch's and a
@@ -51,10 +50,9 @@ class Layout:
         return bool(self.half.any())
 
     @property
-    def weight(self) -> np.ndarray:
-        """Inverse covariance of the trials: panels, and halves where they matter, differ."""
-        groups = [self.panel, 2 * self.panel + self.half] if self.halved else [self.panel]
-        return weight_of(*groups)
+    def groups(self) -> list[np.ndarray]:
+        """Which panel each trial is on, and which half where halves matter: these differ."""
+        return [self.panel, 2 * self.panel + self.half] if self.halved else [self.panel]
 
 
 def lay_out(study: Study, trials: int, panels: int, before: np.ndarray, panels_before: np.ndarray) -> Layout:

@@ -14,10 +14,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab import _progress
 from finishlab.errors import PlanError
+from finishlab.plan.blocks import block
+from finishlab.plan.classical import KINDS as CLASSICAL
+from finishlab.plan.classical import design_of
 from finishlab.plan.criterion import Criterion
+from finishlab.plan.day import run_day
 from finishlab.plan.exchange import Problem, exchange
 from finishlab.plan.layout import Layout, lay_out
+from finishlab.plan.step_criterion import criterion_of
 from finishlab.study import Study
 
 if TYPE_CHECKING:
@@ -25,7 +31,7 @@ if TYPE_CHECKING:
 
     from finishlab.basis import Basis
 
-KINDS = ("best",)
+KINDS = ("best", *CLASSICAL)
 #: Random starts of the search. More gain little: see the exchange's own notes.
 _STARTS = 12
 CONTROL = "control: today's process"
@@ -56,8 +62,12 @@ def plan_trials(
     existing : DataFrame, optional
         Trials already run or planned: the factor columns and ``panel``. The new ones are
         chosen to add to them; they are not in the returned sheet. Spoiled ones are ignored.
-    kind : {"best"}
-        The settings that tell most, in the sense of the reference.
+    kind : {"best", "factorial", "fraction", "central composite", "box-behnken"}
+        "best" chooses the settings that tell most about the model that `fit` will use. The
+        others are the textbooks' plans, the same blocked and in random order: the lowest and
+        highest of every number and every level of other settings ("factorial"), the largest
+        fraction of that for which there is room ("fraction"), numbers at five levels or at
+        three. Room that is left goes to centre points, or to repeats.
 
     Returns
     -------
@@ -65,12 +75,16 @@ def plan_trials(
         One row a trial, in run order: the factors, ``panel``, ``patch``, ``run_order`` and
         ``why``; ``half_panel`` too where a setting changes by half panel. Panels are new
         labels. Settings of a left-out step are None. ``.attrs["seed"]`` is the seed,
-        ``.attrs["cautions"]`` a tuple of sentences about what the plan cannot do.
+        ``.attrs["cautions"]`` a tuple of sentences about what the plan cannot do,
+        ``.attrs["design"]`` what is known of a textbook plan (``resolution``,
+        ``defining_relation`` in the letters of ``letters``, ``aliases`` in words, ``alpha``),
+        ``.attrs["day"]`` the facts of `run_day`.
 
     Raises
     ------
     PlanError
-        The trials do not fit on the panels, or an argument is not right; all at once.
+        The trials do not fit on the panels, or an argument is not right; all at once. A
+        textbook plan needs more trials, or other settings.
     OutsideStudy
         An existing trial has a setting that the study does not have.
 
@@ -83,7 +97,8 @@ def plan_trials(
 
     The settings make the determinant of the information large (Bayesian D-optimality),
     with panels as random effects and squares and products of two factors as terms that may
-    matter. Run order and patches are drawn at random within each panel.
+    matter; where the fit will follow roughness through the steps, its curves and the readings
+    after each step count as well. Run order and patches are drawn at random within each panel.
 
     References
     ----------
@@ -129,18 +144,30 @@ def plan_trials(
     seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
     rng = np.random.default_rng(seed)
     before, panels_before = _before(study, existing)
-    criterion = Criterion(study)
-    layout = lay_out(study, trials, panels, before, panels_before)
-    if layout.control.all():
-        raise PlanError(
-            f"{trials} trials on {panels} panels leave room only for today's process, which runs on every panel. "
-            "Plan more trials, or fewer panels."
-        )
-    values = _settings(study, criterion, layout, criterion.information(before, panels_before), rng)
+    design: dict[str, Any] = {"kind": kind}
+    cautions: list[str] = []
+    if kind == "best":
+        criterion = criterion_of(study)
+        layout = lay_out(study, trials, panels, before, panels_before)
+        if layout.control.all():
+            raise PlanError(
+                f"{trials} trials on {panels} panels leave room only for today's process, which runs on every panel. "
+                "Plan more trials, or fewer panels."
+            )
+        known = criterion.information(before, panels_before)
+        values = _settings(study, criterion, layout, known, rng)
+    else:
+        _no_existing(existing, kind)
+        criterion = Criterion(study)
+        points = design_of(study, kind, trials - (panels if study.today is not None else 0))
+        values, layout, cautions = block(study, criterion, points, trials, panels, rng)
+        design = points.facts
     labels = new_panels(panels, panels_before.tolist())
     sheet = _sheet(study.basis, values, layout, labels, rng)
     sheet.attrs["seed"] = seed
-    sheet.attrs["cautions"] = _cautions(study, criterion, layout, labels, len(before))
+    sheet.attrs["cautions"] = (*_cautions(study, criterion, layout, labels, len(before)), *cautions)
+    sheet.attrs["design"] = design
+    sheet.attrs["day"] = run_day(sheet, study).to_dict()
     return sheet
 
 
@@ -178,9 +205,7 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None
     if seed is not None and (not _whole(seed) or seed < 0):
         mistakes.append(f"seed is {seed!r}; it must be a whole number, 0 or more, or left out.")
     if kind not in KINDS:
-        mistakes.append(
-            f'kind is {kind!r}; the only kind of plan is "best". Leave kind out, or write "best".'
-        )
+        mistakes.append(f'kind is {kind!r}; kinds of plan are {", ".join(KINDS)}. Leave kind out for "best".')
     if not mistakes and trials < panels:
         mistakes.append(
             f"{trials} trials do not reach {panels} panels: every panel needs one at least. "
@@ -192,8 +217,20 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None
             f"{trials} trials do not fit on {panels} panels of {study.patches} patches (room for {room}). "
             f"Take {needed} panels, or mend patches in [panel] of the study file."
         )
+    if not mistakes and not study.factors:
+        mistakes.append(
+            "the study varies no setting: every one has a single value. Give a setting a list of values, or a lowest and a highest."
+        )
     if mistakes:
         raise PlanError(mistakes)
+
+
+def _no_existing(existing: Any, kind: str) -> None:
+    if existing is not None:
+        raise PlanError(
+            f'existing: a {kind} plan is a whole of its own and cannot be built around other trials. Take kind="best", '
+            "or leave existing out."
+        )
 
 
 def _before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
@@ -232,13 +269,17 @@ def _settings(
         units=layout.units,
         given=given,
         fixed=layout.control,
-        weight=layout.weight,
+        weight=criterion.weight(*layout.groups),
         prior=criterion.prior + known,
         matrix=criterion.matrix,
         allowed=lambda values: basis.admissible(basis.canonical(values)),
         starts=np.vstack([criterion.processes, given[layout.control][:1]]),
+        readings=criterion.readings,
     )
-    values, _ = exchange(problem, starts=_STARTS, rng=rng)
+    with _progress.bar(_STARTS) as stage:
+        values, _ = exchange(
+            problem, starts=_STARTS, rng=rng, told=lambda k: stage(f"choosing trials, start {k} of {_STARTS}")
+        )
     return basis.canonical(values)
 
 
