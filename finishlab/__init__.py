@@ -36,6 +36,8 @@ _PLACES = {
     "follow_up": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "write_run_sheet": "run_sheets",
+    "write_labels": "run_sheets",
     "FinishlabError": "errors",
     "StudyError": "errors",
     "RecordsError": "errors",
@@ -70,7 +72,9 @@ __all__ = [
     "read_trials",
     "run_day",
     "shortest",
+    "write_labels",
     "write_procedure",
+    "write_run_sheet",
     "write_trials",
 ]
 
@@ -89,6 +93,7 @@ if TYPE_CHECKING:
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
     from finishlab.records import read_trials, write_trials
+    from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import Frontier, Recipe, follow_up, frontier, shortest
     from finishlab.study import Study
 
