@@ -1,7 +1,7 @@
 """How often the next job of an invented shop meets a goal: integrals, nothing drawn at random.
 
-`bench` asks `job_probability`; `optical` and `reading_sd`, what the meters see of a patch, serve
-the trial log (`_bench_log.py`) too, so that the log and the probability are of one truth.
+`bench` asks `job_probability`. What the meters see of a patch serves the trial log (`_bench_log.py`)
+too, so that the log and the probability are of one truth.
 """
 
 from __future__ import annotations
@@ -23,29 +23,30 @@ RESOLUTION = 0.1
 _HAZE_KNEE = 0.55
 
 
-def optical(
-    shop: Shop,
-    z: FloatArray,
-    haze_weight: FloatArray,
-    *,
-    stray: FloatArray | float = 0.0,
-    slack: FloatArray | float = 0.0,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """
-    Return 20- and 60-degree gloss, haze, and how fast each gloss falls with ln(roughness).
+def lost_at_20(z: FloatArray, stray: FloatArray | float = 0.0) -> FloatArray:
+    """Return -ln(gloss share) at 20 degrees; `z` is ln(roughness), `stray` what deep scratches add."""
+    return np.exp(2 * z) + stray
 
-    `z` is ln(roughness), `stray` what deep scratches add to -ln(gloss share), `slack` a shift
-    of ln(roughness) at 60 degrees; all broadcast.
-    """
-    lost_20 = np.exp(2 * z) + stray
-    tie = np.exp(2 * (log_roughness_shift(20, 60) + slack))
+
+def gloss_at_20(shop: Shop, lost: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return 20-degree gloss, and how fast it falls with ln(roughness), GU."""
+    gloss = shop.ceiling_20 * np.exp(-lost)
+    return gloss, 2 * lost * gloss
+
+
+def gloss_at_60(
+    shop: Shop, lost: FloatArray, slack: FloatArray | float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """Return the same at 60 degrees; `slack` shifts ln(roughness) there, patch by patch."""
     # Sanded films read below the optics at 60 degrees: the rougher, the more.
-    lost_60 = lost_20 * tie * (1 + shop.slack * lost_20)
-    gloss_20 = shop.ceiling_20 * np.exp(-lost_20)
-    gloss_60 = shop.ceiling_60 * np.exp(-lost_60)
-    # A logarithmic scale in the manner of ISO 13803; its constants are invented.
-    haze = shop.haze_gain * np.log1p(haze_weight * -np.expm1(-lost_20) / _HAZE_KNEE)
-    return gloss_20, gloss_60, haze, 2 * lost_20 * gloss_20, 2 * lost_60 * gloss_60
+    lost_60 = lost * np.exp(2 * (log_roughness_shift(20, 60) + slack)) * (1 + shop.slack * lost)
+    gloss = shop.ceiling_60 * np.exp(-lost_60)
+    return gloss, 2 * lost_60 * gloss
+
+
+def haze_units(shop: Shop, lost: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return haze on a logarithmic scale in the manner of ISO 13803; its constants are invented."""
+    return shop.haze_gain * np.log1p(weight * -np.expm1(-lost) / _HAZE_KNEE)
 
 
 def reading_sd(shop: Shop, slope: FloatArray) -> FloatArray:
@@ -161,14 +162,19 @@ def _seen(
 
     Shape (2, metered, *z.shape): the metered quantities of the goal in the goal's order.
     """
-    gloss_20, gloss_60, haze, slope_20, slope_60 = optical(shop, z, t.haze_weight[:, None], stray=stray)
-    reading = {
-        "gloss_20": (gloss_20, reading_sd(shop, slope_20) ** 2 / spots),
-        "gloss_60": (gloss_60, reading_sd(shop, slope_60) ** 2 / spots + (shop.slack_sd * slope_60) ** 2),
-        "haze": (haze, np.full_like(haze, shop.haze_sd**2 + shop.haze_meter_sd**2 / spots)),
-    }
-    asked = [reading[name] for name in goal if name in reading]
-    return np.array(asked).reshape(len(asked), 2, *z.shape).swapaxes(0, 1)
+    lost = lost_at_20(z, stray)
+    seen = []
+    for name in goal:
+        if name == "gloss_20":
+            mean, slope = gloss_at_20(shop, lost)
+            seen.append([mean, reading_sd(shop, slope) ** 2 / spots])
+        elif name == "gloss_60":
+            mean, slope = gloss_at_60(shop, lost)
+            seen.append([mean, reading_sd(shop, slope) ** 2 / spots + (shop.slack_sd * slope) ** 2])
+        elif name == "haze":
+            mean = haze_units(shop, lost, t.haze_weight[:, None])
+            seen.append([mean, np.full_like(mean, shop.haze_sd**2 + shop.haze_meter_sd**2 / spots)])
+    return np.array(seen).reshape(len(seen), 2, *z.shape).swapaxes(0, 1)
 
 
 def _all_within(goal: Mapping[str, Condition], seen: FloatArray, margin: float) -> FloatArray:

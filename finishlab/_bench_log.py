@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._bench_jobs import RESOLUTION, optical, reading_sd
+from finishlab._bench_jobs import RESOLUTION, gloss_at_20, gloss_at_60, haze_units, lost_at_20, reading_sd
 from finishlab._bench_truths import (
     STEPS,
     STRAY_DEPTHS,
@@ -194,25 +194,25 @@ def _readings(
     failed = d.luck[:, 3] < t.stray
     depth = STRAY_DEPTHS[(d.luck[:, 4] * len(STRAY_DEPTHS)).astype(int)]
     stray = np.where(failed, depth, 0.0)[:, None]
-    gloss_20, gloss_60, haze, slope_20, slope_60 = optical(
-        shop, z, t.haze_weight[:, None], stray=stray, slack=slack
-    )
+    lost_share = lost_at_20(z, stray)
+    glosses = {
+        "gloss_20": gloss_at_20(shop, lost_share),
+        "gloss_60": gloss_at_60(shop, lost_share, slack),
+    }
     columns: dict[str, FloatArray] = {}
     for j, step in enumerate(STEPS):
         final = j == len(STEPS) - 1
         if not final and step not in study.reading.after:
             continue
-        for a, (name, gloss, slope) in enumerate(
-            [("gloss_20", gloss_20, slope_20), ("gloss_60", gloss_60, slope_60)]
-        ):
+        for a, (name, (gloss, slope)) in enumerate(glosses.items()):
             shown = gloss[:, j, None] + reading_sd(shop, slope[:, j, None]) * d.gloss[:, j, a]
             wrong, low = d.misread[:, j, a, :, 0] < shop.misread, 0.4 + 0.45 * d.misread[:, j, a, :, 1]
             prefix = "" if final else f"{step}_"
             columns |= _repeats(prefix + name, np.where(wrong, low * shown, shown), burned <= j)
     lost = burned < len(STEPS)
-    patch_haze = haze[:, -1] + shop.haze_sd * d.film[:, 2]
+    patch_haze = haze_units(shop, lost_share[:, -1], t.haze_weight) + shop.haze_sd * d.film[:, 2]
     columns |= _repeats("haze", patch_haze[:, None] + shop.haze_meter_sd * d.haze, lost)
-    # An unpolished patch shows the faults of its last step; ln roughness shifts their mean alike.
+    # A patch that came out rougher shows more faults.
     mean = t.faults * np.exp(z[:, -1] - t.log_roughness[:, -1])
     columns["faults"] = np.where(lost, np.nan, _poisson(d.luck[:, 2], mean) + failed)
     return columns

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _bench_log
-from finishlab._bench_jobs import RESPONSES, job_probability, optical
+from finishlab._bench_jobs import RESPONSES, gloss_at_20, gloss_at_60, haze_units, job_probability, lost_at_20
 from finishlab._bench_truths import (
     KINDS,
     STEPS,
@@ -178,6 +178,19 @@ class PracticeBench:
             A setting is missing or was never part of the study.
         StudyError
             The goal is not right, or names a response that this bench does not read.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> bench = PracticeBench(kind=1, seed=3)
+        >>> today = pd.DataFrame([bench.study.today])
+        >>> bench.true_probability(today, goal={"gloss_20": {"at_least": 75}}).round(2).tolist()
+        [1.0]
+
+        No polishing, no such gloss:
+
+        >>> bench.true_probability(today.assign(polish_passes=0)).round(2).tolist()
+        [0.0]
         """
         import pandas as pd
 
@@ -185,7 +198,32 @@ class PracticeBench:
         return pd.Series(p, index=processes.index, name="true_probability")
 
     def true_minutes(self, processes: pd.DataFrame) -> pd.Series:
-        """Return the expected working minutes of one section, change-overs apart; index of `processes`."""
+        """
+        Working minutes that one section takes on average, change-overs apart.
+
+        Parameters
+        ----------
+        processes : DataFrame
+            One row a process, with the factor columns of the study.
+
+        Returns
+        -------
+        Series
+            Minutes; index of `processes`.
+
+        Raises
+        ------
+        OutsideStudy
+            A setting is missing or was never part of the study.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> bench = PracticeBench(kind=1, seed=3)
+        >>> today = pd.DataFrame([bench.study.today])
+        >>> bench.true_minutes(pd.concat([today, today.assign(polish_passes=0)])).round(1).tolist()
+        [11.9, 7.7]
+        """
         import pandas as pd
 
         minutes = self._typical(processes).minutes.sum(axis=1)
@@ -194,6 +232,11 @@ class PracticeBench:
     def true_levels(self, processes: pd.DataFrame) -> pd.DataFrame:
         """
         What each process leaves on a typical patch: no panel, patch or meter about it.
+
+        Parameters
+        ----------
+        processes : DataFrame
+            One row a process, with the factor columns of the study.
 
         Returns
         -------
@@ -204,11 +247,13 @@ class PracticeBench:
         import pandas as pd
 
         t = self._typical(processes)
-        gloss_20, gloss_60, haze, _, _ = optical(self._shop, t.log_roughness, t.haze_weight[:, None])
+        lost = lost_at_20(t.log_roughness)
+        (gloss_20, _), (gloss_60, _) = gloss_at_20(self._shop, lost), gloss_at_60(self._shop, lost)
         columns = {}
         for j, prefix in enumerate([*(f"{step}_" for step in STEPS[:-1]), ""]):
             columns[f"{prefix}gloss_20"], columns[f"{prefix}gloss_60"] = gloss_20[:, j], gloss_60[:, j]
-        columns |= {"haze": haze[:, -1], "faults": t.faults, "removed_um": t.removed_um.sum(axis=1)}
+        columns["haze"] = haze_units(self._shop, lost[:, -1], t.haze_weight)
+        columns |= {"faults": t.faults, "removed_um": t.removed_um.sum(axis=1)}
         return pd.DataFrame(columns, index=processes.index)
 
     def best(
@@ -325,6 +370,21 @@ class PracticeBench:
             A factor is missing, or a setting is not part of the study.
         RecordsError
             There is no panel column, or a patch is planned twice.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> bench = PracticeBench(kind=1, seed=3)
+        >>> sheet = pd.DataFrame([bench.study.today]).assign(panel="P1")
+        >>> bench.work(sheet, seed=1).filter(regex="^gloss_20").round(2).values.tolist()
+        [[79.3, 80.3, 80.4, 80.0]]
+
+        The panel is the same with another seed, the patch is not; a sheet without trials logs none:
+
+        >>> bench.work(sheet, seed=2).filter(regex="^gloss_20").round(2).values.tolist()
+        [[80.3, 79.5, 79.1, 79.63]]
+        >>> len(bench.work(sheet.head(0)))
+        0
         """
         return _bench_log.work(self._shop, self.study, sheet, _whole(seed))
 
