@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 _PLACES = {
     "Study": "study",
     "PracticeBench": "bench",
+    "RecordBook": "records",
     "read_trials": "records",
     "write_trials": "records",
     "plan_trials": "plan",
@@ -59,6 +60,7 @@ __all__ = [
     "PracticeBench",
     "ProcedureError",
     "Recipe",
+    "RecordBook",
     "RecordsError",
     "RunDay",
     "Study",
@@ -92,7 +94,7 @@ if TYPE_CHECKING:
     from finishlab.model import FinishModel, fit
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
-    from finishlab.records import read_trials, write_trials
+    from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import Frontier, Recipe, follow_up, frontier, shortest
     from finishlab.study import Study

@@ -45,6 +45,7 @@ _RULES = (
     trial_rules.required,
     trial_rules.whole_table,
 )
+_TRIAL_RULES = tuple(r for r in _RULES if r not in (headings, trial_rules.doubles, trial_rules.whole_table))
 _WHOLE = re.compile(r"0|-?[1-9][0-9]{0,14}")
 
 
@@ -126,6 +127,13 @@ def check_sheet(sheet: Sheet, study: Study) -> tuple[pd.DataFrame, tuple[str, ..
     RecordsError
         All mistakes at once.
     """
+    draft = judged(sheet, study)
+    draft.mistakes.raise_any(sheet.name)
+    return taken(draft)
+
+
+def judged(sheet: Sheet, study: Study) -> Draft:
+    """Return a sheet with everything that is wrong with it, all rules heard."""
     if not sheet.cells and not sheet.mistakes:
         raise RecordsError(f"{sheet.name} is empty. Write one row of headings and one row for each trial.")
     draft = Draft.of(sheet, study)
@@ -135,7 +143,32 @@ def check_sheet(sheet: Sheet, study: Study) -> tuple[pd.DataFrame, tuple[str, ..
     else:
         for rule in _RULES:
             rule(draft)
-    draft.mistakes.raise_any(sheet.name)
+    return draft
+
+
+def judged_trial(sheet: Sheet, study: Study) -> Draft:
+    """Return trials of the record book judged one by one: headings are the book's own, doubles it never has."""
+    draft = Draft.of(sheet, study)
+    for rule in _TRIAL_RULES:
+        rule(draft)
+    return draft
+
+
+def taken(draft: Draft) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """
+    Return the clean table of a sheet without mistakes, and its cautions.
+
+    Parameters
+    ----------
+    draft : Draft
+        As `judged` leaves it.
+
+    Returns
+    -------
+    trials : DataFrame
+    cautions : tuple of str
+    """
+    sheet = draft.sheet
     table = _table(draft)
     draft.caution(
         _avoided(table, draft), "A combination that the study avoids was run in {rows}; the trials are used."

@@ -54,7 +54,7 @@ class Draft:
     @classmethod
     def of(cls, sheet: Sheet, study: Study) -> Draft:
         """Return the draft of a sheet, with what is wrong with the sheet as such."""
-        mistakes = Mistakes(sheet.row, len(sheet.rows))
+        mistakes = Mistakes(sheet.row, len(sheet.rows), sheet.word)
         for sentence in sheet.mistakes:
             mistakes.sheet(sentence)
         mistakes.whole_rows(sheet.row_mistakes)

@@ -43,10 +43,13 @@ class Mistakes:
         Says where a row (its position) stands, as ``row 5``.
     size : int
         Number of rows.
+    word : str, optional
+        What a row is called: ``row`` of a sheet, ``trial`` of the record book.
     """
 
-    def __init__(self, row_names: Say, size: int) -> None:
+    def __init__(self, row_names: Say, size: int, word: str = "row") -> None:
         self.row = row_names
+        self._word = word
         self._sheet: list[str] = []
         self._found: list[_Found] = []
         self._wrong: dict[str, np.ndarray] = {}
@@ -96,10 +99,27 @@ class Mistakes:
         """
         at = np.flatnonzero(rows) if rows.dtype == bool else rows
         names = [self.row(int(i)) for i in at[:_ROWS_NAMED]]
-        bare = [n.removeprefix("row ") for n in names]
+        bare = [n.removeprefix(f"{self._word} ") for n in names]
         if len(at) > len(names):
             bare.append(f"{len(at) - len(names)} more")
-        return f"row{'s' if len(at) > 1 else ''} {listed(bare)}"
+        return f"{self._word}{'s' if len(at) > 1 else ''} {listed(bare)}"
+
+    def wrong_rows(self) -> np.ndarray:
+        """Return the positions of the rows in which something is wrong, ascending."""
+        return np.unique(np.concatenate([np.empty(0, int), *(f.at for f in self._found)]))
+
+    def of_row(self, position: int) -> list[str]:
+        """Return what is wrong with one row, each sentence after its column."""
+        return [
+            f"{f.column}: {f.say(position)}" if f.column else f.say(position)
+            for f in self._found
+            if position in f.at
+        ]
+
+    @property
+    def of_sheet(self) -> tuple[str, ...]:
+        """What is wrong with the sheet as a whole."""
+        return tuple(self._sheet)
 
     def raise_any(self, source: str) -> None:
         """Raise RecordsError with all mistakes, if there are any."""

@@ -59,6 +59,8 @@ class Sheet:
     extras_typed : bool
         False where every cell of the file is text, so that the shop's own columns have
         yet to be told from numbers.
+    trials : ndarray or None
+        What the record book calls the trials, when they come from there.
     """
 
     cells: dict[str, np.ndarray]
@@ -73,14 +75,22 @@ class Sheet:
     cautions: list[str] = field(default_factory=list)
     semicolons: bool = False
     extras_typed: bool = True
+    trials: np.ndarray | None = None
 
     @property
     def name(self) -> str:
         """What the sheet is called in a sentence."""
-        return self.source or "The trial table"
+        return self.source or ("The trial table" if self.trials is None else "The record book")
+
+    @property
+    def word(self) -> str:
+        """What a row is called in a sentence."""
+        return "row" if self.trials is None else "trial"
 
     def row(self, position: int) -> str:
         """Say where a row stands."""
+        if self.trials is not None:
+            return f"trial {self.trials[position]}"
         place = f"row {self.rows[position]}"
         return place if self.index is None else f"{place} (index {self.index[position]})"
 

@@ -1,0 +1,324 @@
+"""Single trials in and out of the database, within a transaction that someone else runs.
+
+The only module that knows both `tables.py` and `logged.py`. Whole tables, read at once,
+are in `book_tables.py`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import sqlalchemy as sa
+
+from finishlab._study_mistakes import nearest
+from finishlab.errors import RecordsError
+from finishlab.records import tables as t
+from finishlab.records.bench_checks import Saved
+from finishlab.records.logged import Logged, Place, number_or_text, packed, unpacked
+
+if TYPE_CHECKING:
+    from finishlab.study import Study
+
+_HEAD_COLUMNS = ("run_order", "panel", "patch", "technician", "status", "reason", "burned_after_step")
+
+
+def now() -> dt.datetime:
+    """Return the bench's own clock."""
+    return dt.datetime.now()
+
+
+def slug(title: str) -> str:
+    """
+    Return a title as a key.
+
+    Examples
+    --------
+    >>> slug("Box-van side panels, 2K clear"), slug("!")
+    ('box-van-side-panels-2k-clear', 'study')
+    """
+    return re.sub(r"[\W_]+", "-", title.casefold()).strip("-") or "study"
+
+
+# --- studies -----------------------------------------------------------------------------------
+
+
+def find_study(conn: sa.Connection, study: Study) -> int | None:
+    """Return the row of a study: by its text, else by the key its title makes."""
+    digest = _digest(study.source)
+    by_text = sa.select(t.editions.c.study_id).where(t.editions.c.sha256 == digest).order_by(t.editions.c.id)
+    found = conn.scalar(by_text.limit(1))
+    return (
+        found
+        if found is not None
+        else conn.scalar(sa.select(t.studies.c.id).where(t.studies.c.key == slug(study.title)))
+    )
+
+
+def put_study(conn: sa.Connection, study: Study, key: str | None = None) -> tuple[int, str]:
+    """Put a study in, or its changed text as a new edition; return its row and key."""
+    found = find_study(conn, study) if key is None else None
+    wanted = key or slug(study.title)
+    row = conn.execute(
+        sa.select(t.studies.c.id, t.studies.c.key).where(
+            t.studies.c.id == found if found is not None else t.studies.c.key == wanted
+        )
+    ).first()
+    if row is None:
+        made = sa.insert(t.studies).values(key=wanted, title=study.title, added_at=now())
+        row_id = conn.execute(made).inserted_primary_key
+        assert row_id is not None
+        row_of, key_of = int(row_id[0]), wanted
+    else:
+        row_of, key_of = row.id, row.key
+    digest = _digest(study.source)
+    of_study = t.editions.c.study_id == row_of
+    if conn.scalar(sa.select(t.editions.c.id).where(of_study, t.editions.c.sha256 == digest)) is None:
+        number = conn.scalar(sa.select(sa.func.count()).select_from(t.editions).where(of_study)) or 0
+        conn.execute(
+            sa.insert(t.editions).values(
+                study_id=row_of, number=number + 1, sha256=digest, text=study.source, added_at=now()
+            )
+        )
+        conn.execute(sa.update(t.studies).where(t.studies.c.id == row_of).values(title=study.title))
+    return row_of, key_of
+
+
+def known_study(conn: sa.Connection, study: Study) -> int:
+    """Return the row of a study that must be in the book."""
+    found = find_study(conn, study)
+    if found is None:
+        keys = conn.scalars(sa.select(t.studies.c.key).order_by(t.studies.c.id)).all()
+        has = f"It has: {', '.join(keys)}." if keys else "It has none yet."
+        raise RecordsError(
+            f"the book has no study '{study.title}'. {has} Plan or start its trials, or put it in with add_study."
+        )
+    return found
+
+
+def _digest(source: str) -> str:
+    return hashlib.sha256(source.encode()).hexdigest()
+
+
+# --- one trial ---------------------------------------------------------------------------------
+
+
+def load(conn: sa.Connection, study_id: int, trial: int | str) -> Logged:
+    """
+    Return one trial.
+
+    Raises
+    ------
+    RecordsError
+        There is none of that name.
+    """
+    of_study = t.trials.c.study_id == study_id
+    row = conn.execute(sa.select(t.trials).where(of_study, t.trials.c.label == str(trial))).first()
+    if row is None:
+        labels = conn.scalars(sa.select(t.trials.c.label).where(of_study).order_by(t.trials.c.id)).all()
+        has = nearest(str(trial), labels) if labels and len(labels) < 40 else f"The book has {len(labels)}."
+        raise RecordsError(f"there is no trial {trial} in this study. {has}")
+    return load_rows(conn, [row])[0]
+
+
+def load_rows(conn: sa.Connection, rows: Iterable[Any]) -> list[Logged]:
+    """Return trials with their readings and steps worked, from rows of the table of trials."""
+    found = {row.id: _logged(row) for row in rows}
+    ids = list(found)
+    for at in range(0, len(ids), 500):  # databases hold only so many values in one question
+        part = ids[at : at + 500]
+        r, w = t.readings.c, t.works.c
+        chosen = sa.select(r.trial_id, r.after, r.quantity, r.spot, r.value).where(r.trial_id.in_(part))
+        for trial_id, after, quantity, spot, value in conn.execute(chosen.order_by(r.id)):
+            found[trial_id].readings[after, quantity, spot] = value
+        worked = sa.select(w.trial_id, w.step, w.minutes, w.ended_at).where(w.trial_id.in_(part))
+        for trial_id, step, minutes, ended in conn.execute(worked.order_by(w.id)):
+            found[trial_id].works[step] = minutes
+            found[trial_id].ended[step] = ended
+    return list(found.values())
+
+
+def _logged(row: Any) -> Logged:
+    head = {
+        "trial": row.label,
+        **{name: getattr(row, name) for name in _HEAD_COLUMNS},
+        "minutes": row.minutes,
+        "date": row.started_at,
+    }
+    planned = None if row.planned is None else unpacked(row.planned)
+    return Logged(row.id, head, planned, unpacked(row.settings), unpacked(row.extras))
+
+
+def head_values(head: Mapping[str, Any]) -> dict[str, Any]:
+    """Return words about a trial as columns of the table of trials."""
+    out: dict[str, Any] = {}
+    for name, value in head.items():
+        if name == "trial":
+            label = str(value)
+            number = number_or_text(label)
+            # What the column holds on every database.
+            whole = isinstance(number, int) and number < 2**31
+            out |= {"label": label, "number": number if whole else None}
+        elif name == "date":
+            out["started_at"] = value
+        elif name == "minutes":
+            out["minutes"] = value
+        else:
+            out[name] = None if value is None else str(value)
+    return out
+
+
+def next_label(conn: sa.Connection, study_id: int) -> int:
+    """Return the first trial number after the highest in use."""
+    return (
+        conn.scalar(sa.select(sa.func.max(t.trials.c.number)).where(t.trials.c.study_id == study_id)) or 0
+    ) + 1
+
+
+def put_panel(conn: sa.Connection, study_id: int, panels: Iterable[Any]) -> None:
+    """Put in the test panels that are not there yet."""
+    wanted = dict.fromkeys(str(p) for p in panels)
+    of_study = sa.select(t.panels.c.label).where(t.panels.c.study_id == study_id)
+    # One trial asks for its own panel only; a sheet for all of them.
+    there = set(conn.scalars(of_study.where(t.panels.c.label.in_(wanted)) if len(wanted) == 1 else of_study))
+    new = [{"study_id": study_id, "label": p, "added_at": now()} for p in wanted if p not in there]
+    if new:
+        conn.execute(sa.insert(t.panels), new)
+
+
+def insert_trial(
+    conn: sa.Connection,
+    study_id: int,
+    head: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    *,
+    planned: Mapping[str, Any] | None = None,
+    extras: Mapping[str, Any] | None = None,
+) -> int:
+    """Put a trial in and return its row."""
+    put_panel(conn, study_id, [head["panel"]])
+    values = head_values(head) | {
+        "study_id": study_id,
+        "settings": packed(settings),
+        "planned": packed(planned),
+        "extras": packed(extras or None),
+    }
+    row = conn.execute(sa.insert(t.trials).values(**values)).inserted_primary_key
+    assert row is not None
+    return int(row[0])
+
+
+def update_trial(conn: sa.Connection, row: int, **values: Any) -> None:
+    """Change columns of a trial."""
+    conn.execute(sa.update(t.trials).where(t.trials.c.id == row).values(**values))
+
+
+def put_readings(conn: sa.Connection, row: int, values: Mapping[Place, float | None], **about: Any) -> None:
+    """Put in the readings of a trial; `about` says direction, instrument, technician and when."""
+    new = [
+        {"trial_id": row, "after": after, "quantity": quantity, "spot": spot, "value": value, **about}
+        for (after, quantity, spot), value in values.items()
+    ]
+    if new:
+        conn.execute(sa.insert(t.readings), new)
+
+
+def first_of_many(conn: sa.Connection, logged: Logged) -> None:
+    """Number a reading that stood alone as the first, where others of its patch joined it."""
+    r = t.readings.c
+    for after, quantity in logged.joined:
+        alone = r.trial_id == logged.id, r.after == after, r.quantity == quantity, r.spot == 0
+        conn.execute(sa.update(t.readings).where(*alone).values(spot=1))
+
+
+def put_work(
+    conn: sa.Connection,
+    logged: Logged,
+    step: str,
+    *,
+    technician: str,
+    at: dt.datetime | None,
+    minutes: Any,
+    replace: bool = False,
+) -> None:
+    """Put in that a step was worked, or its minutes if it is there; `replace` may take them away."""
+    if step in logged.works:
+        if minutes is not None or replace:
+            conn.execute(
+                sa.update(t.works)
+                .where(t.works.c.trial_id == logged.id, t.works.c.step == step)
+                .values(minutes=minutes)
+            )
+    else:
+        conn.execute(
+            sa.insert(t.works).values(
+                trial_id=logged.id, step=step, technician=technician, ended_at=at, minutes=minutes
+            )
+        )
+    logged.works[step] = minutes if minutes is not None else logged.works.get(step)
+
+
+# --- what happened -----------------------------------------------------------------------------
+
+
+def put_event(conn: sa.Connection, study_id: int, what: str, **columns: Any) -> None:
+    """Add to what happened."""
+    conn.execute(sa.insert(t.events).values(study_id=study_id, what=what, **{"at": now(), **columns}))
+
+
+def fingerprint(*parts: Any) -> str:
+    """Return what tells one request from another."""
+    return hashlib.sha256(json.dumps(parts, default=str, sort_keys=True).encode()).hexdigest()
+
+
+def answered(conn: sa.Connection, study_id: int, key: str | None, request: str) -> Saved | None:
+    """
+    Return what a call with this key was answered with before; None for a new one.
+
+    Raises
+    ------
+    RecordsError
+        The key was used for another entry.
+    """
+    if key is None:
+        return None
+    e = t.events.c
+    row = conn.execute(
+        sa.select(e.at, e.request, e.answer).where(e.study_id == study_id, e.key == str(key))
+    ).first()
+    if row is None:
+        return None
+    if row.request != request:
+        raise RecordsError(
+            f"the key '{key}' was used for another entry already. Nothing was saved; give each entry a key of its own."
+        )
+    answer = json.loads(row.answer)
+    return Saved(answer["trial"], row.at, answer["text"], tuple(answer["prompts"]))
+
+
+def acknowledged(
+    conn: sa.Connection,
+    study_id: int,
+    logged: Logged,
+    saved: Saved,
+    what: str,
+    *,
+    technician: str,
+    key: str | None,
+    request: str,
+    **columns: Any,
+) -> Saved:
+    """Add an entry to what happened, with its answer, and return the answer."""
+    answer = None
+    if key is not None:
+        answer = json.dumps({"trial": saved.trial, "text": saved.text, "prompts": saved.prompts})
+    put_event(
+        conn, study_id, what, trial_id=logged.id, at=saved.when, technician=technician,
+        key=None if key is None else str(key), request=request if key is not None else None,
+        answer=answer, **columns,
+    )  # fmt: skip
+    return saved
