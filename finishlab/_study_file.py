@@ -1,7 +1,7 @@
 """Reading the study file: TOML in, a `Study` out, or all its mistakes in plain sentences.
 
 The file is data; nothing in it is evaluated. The [[step]] tables are read in
-`_study_steps.py`, all others here; what the words mean afterwards is in `study.py`.
+`_study_steps.py`, [job], [panel] and [reading] in `_study_bench.py`, all others here; what the words mean afterwards is in `study.py`.
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
+from finishlab._study_bench import columns_of, job_of, panel_of, reading_of
 from finishlab._study_mistakes import Mistakes, Part, is_number, nearest
 from finishlab._study_steps import read_steps
-from finishlab._trial_columns import known_columns
 from finishlab.errors import StudyError
 from finishlab.study import (
     HAZE_METHODS,
@@ -21,9 +21,7 @@ from finishlab.study import (
     RESPONSES,
     Avoid,
     Condition,
-    Job,
     Limit,
-    Reading,
     Setting,
     Step,
     Study,
@@ -33,7 +31,6 @@ from finishlab.study import (
 _TABLES = ("goal", "limit", "job", "today", "harsher", "panel", "reading")
 _WORDS = ("title", "pass_means", "step", "avoid", *_TABLES)
 _CONDITIONS = ("at_least", "at_most", "within")
-_ACCEPT = ("every section", "mean of sections")
 
 
 def parse(text: str) -> Study:
@@ -60,7 +57,7 @@ def parse(text: str) -> Study:
     part = {name: Part(mistakes, f"[{name}]", name) for name in _TABLES}
     tables = {name: _table(raw, part[name]) for name in _TABLES}
     goal, assurance = _file_goal(raw, tables["goal"], part["goal"])
-    reading = _reading(tables["reading"], [s.name for s in steps], part["reading"])
+    reading = reading_of(tables["reading"], [s.name for s in steps], part["reading"])
     if "haze" in goal and not reading.haze_method:
         part["reading"].wrong(
             "haze_method is missing, and the goal names haze. "
@@ -73,17 +70,17 @@ def parse(text: str) -> Study:
         goal=goal,
         assurance=assurance,
         limits=_limits(tables["limit"], part["limit"]),
-        job=_job(tables["job"], part["job"]),
+        job=job_of(tables["job"], part["job"]),
         avoid=_avoid(raw.get("avoid", []), settings, mistakes),
         today=_today(tables["today"], steps, part["today"]) if "today" in raw else None,
         harsher=_harsher(tables["harsher"], settings, part["harsher"]),
-        patches=_panel(tables["panel"], part["panel"]),
+        patches=panel_of(tables["panel"], part["panel"]),
         reading=reading,
         cautions=_cautions(steps, goal),
         source=text,
     )
     if steps:
-        _columns(study, Part(mistakes, "[reading.columns]", "reading.columns"))
+        columns_of(study, Part(mistakes, "[reading.columns]", "reading.columns"))
     if not mistakes.found:
         _possible(study, mistakes, part["today"])
     if mistakes.found:
@@ -252,102 +249,6 @@ def _limits(table: Mapping[str, Any], part: Part) -> dict[str, Limit]:
         elif isinstance(set_by, str):
             limits[key] = Limit(condition, set_by.strip(), assurance)
     return limits
-
-
-# --- job, panel, reading -------------------------------------------------------------------
-
-
-def _known(table: Mapping[str, Any], known: tuple[str, ...], part: Part) -> None:
-    for key in table:
-        if key not in known:
-            part.wrong(f"'{key}' is not a word here. {nearest(key, known)}", key)
-
-
-def _whole(table: Mapping[str, Any], key: str, default: int, part: Part) -> int:
-    value = table.get(key, default)
-    if is_number(value) and value == int(value) and value >= 1:
-        return int(value)
-    part.wrong(f"{key} is {value!r}; it must be a whole number, 1 or more.", key)
-    return default
-
-
-def _job(table: Mapping[str, Any], part: Part) -> Job:
-    _known(table, ("sections", "accept", "film_before_um"), part)
-    film = table.get("film_before_um")
-    if film is not None and not (is_number(film) and film > 0):
-        part.wrong(
-            f"film_before_um is {film!r}; it must be the thinnest film before work, in micrometres.",
-            "film_before_um",
-        )
-        film = None
-    accept = table.get("accept", _ACCEPT[0])
-    if accept not in _ACCEPT:
-        part.wrong(f'accept is {accept!r}; it must be "{_ACCEPT[0]}" or "{_ACCEPT[1]}".', "accept")
-        accept = _ACCEPT[0]
-    return Job(_whole(table, "sections", 1, part), accept, None if film is None else float(film))
-
-
-def _panel(table: Mapping[str, Any], part: Part) -> int:
-    _known(table, ("patches",), part)
-    return _whole(table, "patches", 8, part)
-
-
-def _reading(table: Mapping[str, Any], steps: list[str], part: Part) -> Reading:
-    _known(table, ("spots", "after", "wipe", "wait_minutes", "haze_method", "columns"), part)
-    after = table.get("after", [])
-    if not isinstance(after, list) or not all(isinstance(a, str) for a in after):
-        part.wrong(f'after is {after!r}; it must be a list of steps, as ["sand", "cut"].', "after")
-        after = []
-    for unknown in [a for a in after if a not in steps]:
-        part.wrong(f"after names '{unknown}', which is not a step. {nearest(unknown, steps)}", "after")
-    wipe = table.get("wipe", "")
-    if not isinstance(wipe, str):
-        part.wrong(f"wipe is {wipe!r}; it must be text.", "wipe")
-        wipe = ""
-    wait = table.get("wait_minutes", 0)
-    if not is_number(wait) or wait < 0:
-        part.wrong(f"wait_minutes is {wait!r}; it must be a number of minutes, 0 or more.", "wait_minutes")
-        wait = 0
-    method = table.get("haze_method", "")
-    if method and method not in HAZE_METHODS:
-        part.wrong(
-            f'haze_method is {method!r}; it must be "{HAZE_METHODS[0]}" or "{HAZE_METHODS[1]}".',
-            "haze_method",
-        )
-        method = HAZE_METHODS[0]  # named, only wrongly: one mistake, not two
-    # The goal is read after the last step, whether or not the list says so.
-    read = tuple(s for s in steps if s in after or s == steps[-1])
-    columns = table.get("columns", {})
-    if not isinstance(columns, Mapping):
-        part.wrong(
-            f'columns is {columns!r}; write a table [reading.columns], and in it lines as "Gloss 20" = "gloss_20".',
-            "columns",
-        )
-        columns = {}
-    return Reading(_whole(table, "spots", 3, part), read, wipe, float(wait), method, dict(columns))
-
-
-def _columns(study: Study, part: Part) -> None:
-    """Refuse a column map that names what is no column of a trial table, or one heading twice."""
-    known = known_columns(study)
-    meant: dict[str, str] = {}
-    for heading, column in study.reading.columns.items():
-        plain = " ".join(heading.split()).casefold()
-        base = column.rstrip("0123456789").removesuffix("_") if isinstance(column, str) else ""
-        if not plain:
-            part.wrong("a heading is empty. Write it as it stands in the meter's export.", heading)
-        elif plain in meant:
-            part.wrong(f"'{heading}' and '{meant[plain]}' are one heading. Keep one of them.", heading)
-        elif not isinstance(column, str):
-            part.wrong(
-                f"'{heading}' is {column!r}; it must be a column of the trial table, as \"gloss_20\".",
-                heading,
-            )
-        elif column not in known and not (base in known and known[base].role in ("reading", "film")):
-            part.wrong(
-                f"'{heading}' is '{column}', which is no column here. {nearest(column, known)}", heading
-            )
-        meant[plain] = heading
 
 
 # --- tables that name settings -----------------------------------------------------------------

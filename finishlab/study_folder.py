@@ -4,7 +4,10 @@
 
     doors/
       study.toml               the study file, written by the shop
-      trials.csv               the trial sheet (or trials.xlsx, not both)
+      trials.sqlite            the record book, or without one
+      trials.csv               the trial sheet (or trials.xlsx; one of the three)
+      run_sheets/              what is taken to the bench: workbooks, pages, labels
+      notebooks/               the notebooks, to look on
       results/                 the answer last given, with its figure and tables
       procedures/              every procedure ever written, one number each
 
@@ -14,6 +17,7 @@ What stands in them is decided elsewhere.
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import tempfile
@@ -28,14 +32,19 @@ from finishlab.errors import FinishlabError, RecordsError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from finishlab.records import RecordBook
     from finishlab.study import Study
 
 STUDY = "study.toml"
 SHEETS = ("trials.csv", "trials.xlsx")
-RESULTS, PROCEDURES = "results", "procedures"
+BOOK = "trials.sqlite"
+RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
 #: The data set that `start_demo` copies.
 _DEMO = "van_panels"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
+_ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
+#: The line of a notebook that says which folder it is about.
+_ABOUT = re.compile(r'^STUDY_FOLDER = "[^"]*"')
 
 
 @dataclass(frozen=True)
@@ -74,7 +83,7 @@ class StudyFolder:
             raise FinishlabError(f"{path} is a file. Give the study's folder, {path.parent}.")
         if not path.is_dir():
             raise FinishlabError(
-                f"there is no folder {path}. Look at the name, or make a folder with the demo study: finishlab start {path}"
+                f"there is no folder {path}. Look at the name, or make a folder with a new study: finishlab start {path}"
             )
         return cls(path)
 
@@ -87,6 +96,24 @@ class StudyFolder:
     def procedures(self) -> Path:
         """Where procedures are kept."""
         return self.path / PROCEDURES
+
+    def run_sheets(self) -> Path:
+        """
+        Return where run sheets stand; the folder is made when it is not there.
+
+        Raises
+        ------
+        FinishlabError
+            It cannot be made.
+        """
+        place = self.path / RUN_SHEETS
+        try:
+            place.mkdir(exist_ok=True)
+        except OSError as error:
+            raise FinishlabError(
+                f"{place} cannot be made ({error.strerror or error}). Look at who may write in {self.path}."
+            ) from None
+        return place
 
     def study(self) -> Study:
         """Return the study; StudyError with every mistake of its file."""
@@ -101,9 +128,14 @@ class StudyFolder:
         Raises
         ------
         RecordsError
-            There are two: nobody could say which one counts.
+            There are two, or a record book as well: nobody could say which one counts.
         """
         found = sorted(p for p in self.path.iterdir() if p.name.casefold() in SHEETS)
+        if found and self.has_book():
+            raise RecordsError(
+                f"{self.path} has {BOOK} and {found[0].name}; only one can hold the trials. Put the sheet into the book "
+                f"(move it elsewhere, then: finishlab import {self.path} SHEET), or move the one that does not count away."
+            )
         if len(found) > 1:
             names = " and ".join(p.name for p in found)
             raise RecordsError(
@@ -111,22 +143,70 @@ class StudyFolder:
             )
         return found[0] if found else None
 
-    def trials(self, study: Study) -> pd.DataFrame:
+    def has_book(self) -> bool:
+        """Return whether the trials are kept in a record book."""
+        return (self.path / BOOK).exists()
+
+    def book(self, *, new: bool = False) -> RecordBook:
         """
-        Return the trials, checked as `read_trials` does.
+        Open the record book of the folder; close it after use.
+
+        Parameters
+        ----------
+        new : bool, optional
+            Make an empty one where there is none.
 
         Raises
         ------
         RecordsError
-            There is no trial sheet, there are two, or it has mistakes.
+            There is none, there is a trial sheet as well, or it cannot be opened.
         """
+        sheet = self.sheet()
+        if not self.has_book() and sheet is not None:
+            raise RecordsError(
+                f"the trials of {self.path} are kept in {sheet.name}, not in a record book. Log them there; or move the "
+                f"sheet elsewhere and put it into a book: finishlab import {self.path} SHEET"
+            )
+        if not self.has_book() and not new:
+            raise RecordsError(
+                f"there is no record book in {self.path} yet. Plan trials (finishlab plan {self.path}) or put a sheet in "
+                f"(finishlab import {self.path} SHEET), and one is made."
+            )
+        from finishlab.records import RecordBook
+
+        return RecordBook(self.path / BOOK)
+
+    def trials(self, study: Study) -> pd.DataFrame:
+        """
+        Return the trials, checked as `read_trials` does, from the record book if there is one.
+
+        Raises
+        ------
+        RecordsError
+            There are no trials yet, sheet and book are both there, or there are mistakes.
+        """
+        trials = self.trials_so_far(study)
+        if trials is not None:
+            return trials
+        if self.has_book():
+            raise RecordsError(
+                f"the record book of {self.path} has no trials yet. Plan them (finishlab plan {self.path}), or put a sheet "
+                f"in (finishlab import {self.path} SHEET)."
+            )
+        raise RecordsError(
+            f"there is no trial sheet in {self.path}. Put the trials there as {' or '.join(SHEETS)}, one row a trial."
+        )
+
+    def trials_so_far(self, study: Study) -> pd.DataFrame | None:
+        """Return the trials as `trials` does; None where there are none yet."""
+        sheet = self.sheet()
+        if self.has_book():
+            with self.book() as book:
+                return trials_in(book, study)
+        if sheet is None:
+            return None
         from finishlab.records import read_trials
 
-        sheet = self.sheet()
-        if sheet is None:
-            raise RecordsError(
-                f"there is no trial sheet in {self.path}. Put the trials there as {' or '.join(SHEETS)}, one row a trial."
-            )
         return read_trials(sheet, study)
 
     def next_number(self) -> str:
@@ -134,6 +214,13 @@ class StudyFolder:
         names = [p.name for p in self.procedures.iterdir()] if self.procedures.is_dir() else []
         used = [int(found[1]) for name in names if (found := _NUMBER.match(name))]
         return f"SP-{max(used, default=0) + 1:03d}"
+
+    def next_round(self) -> str:
+        """Return the first name of a round of trials that no run sheet has, as ``round_1``."""
+        place = self.path / RUN_SHEETS
+        names = [p.name for p in place.iterdir()] if place.is_dir() else []
+        used = [int(found[1]) for name in names if (found := _ROUND.match(name))]
+        return f"round_{max(used, default=0) + 1}"
 
     @contextmanager
     def replacing(self, files: Mapping[str, bytes]) -> Iterator[list[Path]]:
@@ -182,6 +269,13 @@ class StudyFolder:
             raise
 
 
+def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:
+    """Return the trials of a study in a book, None where it has none yet; the study is put in if it lacks."""
+    key = book.add_study(study)
+    studies = book.studies().set_index("key")
+    return book.trials(study) if studies.loc[key, "trials"] else None
+
+
 def start_demo(path: str | Path) -> StudyFolder:
     """
     Make a new folder with the demo study and its trials, which are invented.
@@ -208,18 +302,76 @@ def start_demo(path: str | Path) -> StudyFolder:
     True
     """
     path = Path(path)
+    with _new(path) as whole:
+        # Only the files' contents: where the package is read-only, the copies must not be.
+        source = shipped("datasets") / _DEMO
+        shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=shutil.ignore_patterns(".*"))
+    return StudyFolder(path)
+
+
+def start_study(path: str | Path, text: str) -> StudyFolder:
+    """
+    Make a new folder with a study file, an empty record book and the notebooks.
+
+    Parameters
+    ----------
+    path : str or Path
+        Not there yet, or an empty folder.
+    text : str
+        Of the study file.
+
+    Returns
+    -------
+    StudyFolder
+
+    Raises
+    ------
+    StudyError
+        The text has mistakes. Nothing was made.
+    FinishlabError
+        Something is there already, or the folder cannot be made. Nothing was changed.
+    """
+    from finishlab.records import RecordBook
+    from finishlab.study import Study
+
+    path, study = Path(path), Study.from_toml(text)
+    with _new(path) as whole:
+        whole.mkdir()
+        (whole / STUDY).write_text(text, encoding="utf-8", newline="\n")
+        with RecordBook(whole / BOOK) as book:
+            book.add_study(study)
+        (whole / NOTEBOOKS).mkdir()
+        for notebook in sorted(shipped("notebooks").glob("*.ipynb")):
+            told = _about(notebook.read_text(encoding="utf-8"), "..")
+            (whole / NOTEBOOKS / notebook.name).write_text(told, encoding="utf-8", newline="\n")
+    return StudyFolder(path)
+
+
+def refuse_taken(path: Path) -> None:
+    """
+    Say that a folder cannot be made anew because something is there.
+
+    Raises
+    ------
+    FinishlabError
+        It is a file, or a folder that is not empty.
+    """
     if path.exists() and not (path.is_dir() and not any(path.iterdir())):
         go_on = f", or go on with this one: finishlab shortest {path}" if (path / STUDY).exists() else "."
         raise FinishlabError(
             f"{path} is there already and was not touched. Give the name of a new folder{go_on}"
         )
-    source = shipped("datasets") / _DEMO
+
+
+@contextmanager
+def _new(path: Path) -> Iterator[Path]:
+    """Give a place beside `path` where a folder is made; it becomes `path` whole, or not at all."""
+    refuse_taken(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=path.parent, prefix=".finishlab-") as beside:
             whole = Path(beside, "study")
-            # Only the files' contents: where the package is read-only, the copies must not be.
-            shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=shutil.ignore_patterns(".*"))
+            yield whole
             whole.chmod(0o755)
             if path.exists():
                 path.rmdir()  # an empty folder, which not every system lets another replace
@@ -228,7 +380,18 @@ def start_demo(path: str | Path) -> StudyFolder:
         raise FinishlabError(
             f"{path} cannot be made ({error.strerror or error}). Give a place where you may write."
         ) from None
-    return StudyFolder(path)
+
+
+def _about(notebook: str, folder: str) -> str:
+    """Return a notebook whose first cell names another study folder, without what it showed."""
+    content = json.loads(notebook)
+    for cell in content["cells"]:
+        source = cell["source"] if isinstance(cell["source"], str) else "".join(cell["source"])
+        lines = source.splitlines(keepends=True)
+        cell["source"] = [_ABOUT.sub(f'STUDY_FOLDER = "{folder}"', line) for line in lines]
+        if cell["cell_type"] == "code":
+            cell["outputs"], cell["execution_count"] = [], None
+    return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
 
 
 def shipped(kind: str) -> Path:

@@ -495,8 +495,8 @@ def test_check_lists_every_mistake_of_the_sheet(folder: Path):
 
 
 def test_start_makes_a_folder_on_which_the_other_commands_work(tmp_path: Path):
-    folder = tmp_path / "my demo"
-    result = run("start", folder)
+    folder = tmp_path / "my doors"
+    result = run("start", folder, "--demo")
     assert result.exit_code == 0, result.output
     assert f'finishlab shortest "{folder}"' in result.stdout
     assert contents(folder) == contents(study_folder.shipped("datasets") / "van_panels")
@@ -511,7 +511,7 @@ def test_start_touches_nothing_that_is_there(folder: Path, tmp_path: Path):
     assert f"or go on with this one: finishlab shortest {folder}" in result.stderr
     assert contents(folder) == before
     (tmp_path / "empty").mkdir()
-    assert run("start", tmp_path / "empty").exit_code == 0
+    assert run("start", tmp_path / "empty", "--demo").exit_code == 0
 
 
 def test_a_path_that_is_no_study_folder_is_answered_with_what_to_do(folder: Path):
@@ -569,6 +569,8 @@ def test_help_is_in_plain_words_with_examples_and_cautions():
         assert "safety data sheets, the coating maker's data sheet, local codes and licensed practice" in said
     for command in ("start", "check"):
         assert f"finishlab {command} demo" in run(command, "--help").stdout
+    for command in ("plan", "record", "import", "export", "backup"):
+        assert f"finishlab {command} doors" in run(command, "--help").stdout
 
 
 def test_help_and_import_load_no_heavy_library():
@@ -581,9 +583,11 @@ def test_help_and_import_load_no_heavy_library():
         "seaborn",
         "openpyxl",
         "jinja2",
+        "sqlalchemy",
         "IPython",
     )
-    for words in (["-m", "finishlab", "--help"], ["-c", "import finishlab"]):
+    helps = [["-m", "finishlab", *words, "--help"] for words in ((), ("record",), ("import",), ("start",))]
+    for words in (*helps, ["-c", "import finishlab"]):
         result = subprocess.run(
             [sys.executable, "-X", "importtime", *words], capture_output=True, text=True, check=True
         )

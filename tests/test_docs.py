@@ -115,7 +115,7 @@ def test_windows_has_the_same_two_commands():
 def test_the_commands_of_the_readme_are_commands():
     from finishlab.cli import app
 
-    known = {c.callback.__name__ for c in app.registered_commands}
+    known = {c.name or c.callback.__name__ for c in app.registered_commands}
     named = set(re.findall(r"finishlab (\w+) \w", " ".join(blocks("sh"))))
     assert {"start", "shortest"} <= named <= known
 

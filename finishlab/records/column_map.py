@@ -15,6 +15,8 @@ from finishlab.records.columns import understand
 from finishlab.records.sheet import Sheet
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from finishlab.study import Study
 
 
@@ -53,13 +55,62 @@ def mapped(sheet: Sheet, study: Study) -> Sheet:
     return _one_row_a_trial(sheet, study)
 
 
+def completed(sheet: Sheet, study: Study, planned: pd.DataFrame) -> pd.DataFrame | None:
+    """
+    Return a meter's export as a trial table, with what the record book knows of its trials.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        As `mapped` gives it. It is not changed.
+    study : Study
+    planned : DataFrame
+        The trials of the book, with `trial`, `panel`, `patch` and the factors.
+
+    Returns
+    -------
+    DataFrame or None
+        None where the sheet has settings of its own, or says nothing of the study's: then it
+        stands as it is. Trials that the sheet does not finish count as started.
+    """
+    import pandas as pd
+
+    factors = [f.factor for f in study.factors]
+    told_by = _told_by(sheet)
+    readings = any(c.role == "reading" for c in understand(sheet.cells, study).values())
+    if not told_by or not readings or any(f in sheet.cells for f in factors):
+        return None
+    if sheet.mistakes or sheet.row_mistakes or sheet.cell_mistakes:
+        return None
+    known = {
+        tuple(str(row[n]) for n in told_by): row
+        for row in planned.astype(object).where(planned.notna(), None).to_dict("records")
+    }
+    table = pd.DataFrame(sheet.cells, dtype=object)
+    rows = [
+        known.get(tuple(str(v).strip() for v in key), {})
+        for key in zip(*(table[n] for n in told_by), strict=True)
+    ]
+    for name in ("panel", "patch", *factors):
+        if name not in table:
+            table[name] = _objects([row.get(name) for row in rows])
+    for name in ("minutes", *study.goal):
+        if not any(c.mean == name for c in understand(map(str, table.columns), study).values()):
+            table[name] = None
+    if "status" not in table:
+        table["status"] = [
+            "started" if row.get("status") in ("planned", "started") else row.get("status") for row in rows
+        ]
+    return table
+
+
 def _plain(heading: str) -> str:
     return " ".join(heading.split()).casefold()
 
 
 def _one_row_a_trial(sheet: Sheet, study: Study) -> Sheet:
     """Put the rows of one trial side by side as its repeat readings."""
-    told_by = ["trial"] if "trial" in sheet.cells else [n for n in ("panel", "patch") if n in sheet.cells]
+    told_by = _told_by(sheet)
     groups: dict[Any, list[int]] = {}
     for i in range(len(sheet.rows)):
         key = tuple(str(sheet.cells[n][i]).strip() for n in told_by)
@@ -97,6 +148,11 @@ def _one_row_a_trial(sheet: Sheet, study: Study) -> Sheet:
         h: {place[i]: text for i, text in at.items()} for h, at in sheet.cell_mistakes.items()
     }
     return sheet
+
+
+def _told_by(sheet: Sheet) -> list[str]:
+    """Return the columns by which the trials of a sheet are told apart."""
+    return ["trial"] if "trial" in sheet.cells else [n for n in ("panel", "patch") if n in sheet.cells]
 
 
 def _objects(values: list[Any]) -> np.ndarray:

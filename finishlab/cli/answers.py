@@ -1,33 +1,20 @@
-"""The command line: `finishlab start | check | shortest`, each on a study folder.
-
-Here words of a line become calls, and answers become text on a screen. Nothing is
-computed; where files belong is decided in `study_folder.py`. Everything heavy is imported
-inside the command that needs it, so that `--help` answers at once.
-
-Exit codes: 0 an answer, 2 a mistake of the caller (said in plain sentences, never with a
-traceback), 3 "cannot tell yet", which is an answer too.
-"""
+"""`finishlab check` and `finishlab shortest`: what is there, and the answer."""
 
 from __future__ import annotations
 
 import io
-import os
-import sys
 import tempfile
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from finishlab import study_folder
-from finishlab.errors import FinishlabError
+from finishlab.cli import screen
+from finishlab.cli.options import CANNOT_TELL, Folder
 from finishlab.study_folder import StudyFolder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     import pandas as pd
     from rich.console import Console
 
@@ -36,102 +23,11 @@ if TYPE_CHECKING:
     from finishlab.solve import Recipe
     from finishlab.study import Study
 
-MISTAKE, CANNOT_TELL = 2, 3
-_CAUTION = (
-    "finishlab never says that a process is safe. Follow the safety data sheets, the coating maker's "
-    "data sheet, local codes and licensed practice."
-)
-#: Width of the answer kept as a file.
-_PAGE = 100
 
-
-class _Commands(TyperGroup):
-    """Answers every mistake of the caller with its sentences; anything unexpected shows whole."""
-
-    def invoke(self, ctx: Any) -> Any:
-        try:
-            return super().invoke(ctx)
-        except FinishlabError as error:
-            said = str(error)
-        except PermissionError as error:
-            said = (
-                f"{error.filename} is closed to you ({error.strerror}). Look at who may read and write there."
-            )
-        typer.echo(said, err=True)
-        raise typer.Exit(MISTAKE)
-
-
-app = typer.Typer(
-    cls=_Commands,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-    # Plain help: it needs half the time, and reads the same on every console.
-    rich_markup_mode=None,
-    no_args_is_help=True,
-)
-
-Folder = Annotated[
-    Path, typer.Argument(metavar="FOLDER", help="The study folder.", show_default=False, exists=False)
-]
-
-
-def main() -> None:
-    """Run the command line, in UTF-8 whatever the console's own code page is."""
-    # The matrices are small: threads would wait for each other longer than they work. It
-    # has to be said before numpy is loaded, and holds for this program alone.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(encoding="utf-8")
-    app()
-
-
-@app.callback()
-def _top() -> None:
-    """Find the shortest sanding, compounding and polishing process that keeps its promise.
-
-    It works on a study folder: study.toml says what is studied and what the finish must be,
-    trials.csv (or trials.xlsx) holds what the bench logged. Answers go to results/ in the
-    folder, procedures to procedures/.
-
-    \b
-    Examples:
-      finishlab start demo
-      finishlab check demo
-      finishlab shortest demo
-
-    \b
-    Exit code: 0 an answer, 2 a mistake in what was given, 3 cannot tell yet.
-
-    Cautions: finishlab never says that a process is safe. Follow the safety data sheets,
-    the coating maker's data sheet, local codes and licensed practice.
-    """
-
-
-@app.command()
-def start(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new folder.", show_default=False)],
-) -> None:
-    """Make a new folder with the demo study.
-
-    Its trials are invented, to learn on.
-
-    \b
-    Example:
-      finishlab start demo
-    """
-    made = study_folder.start_demo(folder)
-    names = sorted(p.name for p in made.path.iterdir())
-    typer.echo(f"{made.path} is ready: {', '.join(names)}. Its trials are invented, to learn on.")
-    typer.echo(f"Next: finishlab shortest {_quoted(folder)}")
-
-
-@app.command()
 def check(folder: Folder) -> None:
     """Check a study folder and say what is there.
 
-    Every mistake of the study file, or else of the trial sheet, is listed at once.
+    Every mistake of the study file, or else of the trials, is listed at once.
 
     \b
     Example:
@@ -139,15 +35,14 @@ def check(folder: Folder) -> None:
     """
     place = StudyFolder.at(folder)
     study = place.study()
-    trials = place.trials(study) if place.sheet() else None
-    console = _console()
-    for line in _contents(study, trials):
-        _say(console, line)
-    found = () if trials is None else trials.attrs["cautions"]
-    _listed(console, "Cautions", dict.fromkeys([*study.cautions, *found]))
+    trials = place.trials_so_far(study)
+    console = screen.console()
+    for line in _contents(study, trials, place.has_book()):
+        screen.say(console, line)
+    found = () if trials is None else trials.attrs.get("cautions", ())
+    screen.listed(console, "Cautions", dict.fromkeys([*study.cautions, *found]))
 
 
-@app.command()
 def shortest(
     folder: Folder,
     goal: Annotated[
@@ -209,11 +104,11 @@ def shortest(
         files = _result_files(recipe, model)
         with place.replacing(files) as written:
             procedure = _procedure(recipe, place, number)
-    console = _console()
+    console = screen.console()
     _answer(console, recipe)
     if procedure is not None:
         written += [procedure.path, procedure.path.with_suffix(".json")]
-    _listed(console, "Written", map(str, written))
+    screen.listed(console, "Written", map(str, written))
     if not recipe.found:
         raise typer.Exit(CANNOT_TELL)
 
@@ -262,10 +157,12 @@ def _result_files(recipe: Recipe, model: FinishModel) -> dict[str, bytes]:
     with tempfile.TemporaryDirectory() as aside:
         png = plots.save(figure, Path(aside, "considered.png")).read_bytes()
     page = io.StringIO()
-    console = _console(page)
+    console = screen.console(page)
     _answer(console, recipe)
-    _listed(console, "How the model held", model.checks)
-    _listed(console, "From", [f"trials with the fingerprint {recipe.evidence['fingerprint']} (SHA-256)"])
+    screen.listed(console, "How the model held", model.checks)
+    screen.listed(
+        console, "From", [f"trials with the fingerprint {recipe.evidence['fingerprint']} (SHA-256)"]
+    )
     return {
         "answer.txt": page.getvalue().encode(),
         "considered.csv": csv_bytes(table),
@@ -278,44 +175,6 @@ def _result_files(recipe: Recipe, model: FinishModel) -> dict[str, bytes]:
 # --- what a person reads -----------------------------------------------------------------
 
 
-def _console(page: io.StringIO | None = None) -> Console:
-    """Return where text goes: the screen, or a page that is kept."""
-    from rich.console import Console
-
-    # No word in an answer is markup or a number to colour: shops name things as they like.
-    console = Console(file=page, markup=False, highlight=False, emoji=False)
-    if not console.is_terminal:
-        console.width = _PAGE
-    return console
-
-
-def _say(console: Console, text: str, lead: str = "") -> None:
-    """Print a sentence; as one line where another program reads."""
-    if console.is_terminal or console.file is not sys.stdout:
-        width = max(console.width, 40)
-        text = textwrap.fill(
-            text,
-            width,
-            initial_indent=lead,
-            subsequent_indent=" " * len(lead),
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    else:
-        text = lead + text
-    console.print(text, soft_wrap=True)
-
-
-def _listed(console: Console, heading: str, lines: Iterable[str]) -> None:
-    """Print a heading and its lines, or nothing where there is no line."""
-    lines = list(lines)
-    if lines:
-        console.print()
-        console.print(heading)
-    for line in lines:
-        _say(console, line, "  - ")
-
-
 def _answer(console: Console, recipe: Recipe) -> None:
     """Print the sentence, the processes that were considered, and what deserves care."""
     from rich import box
@@ -323,7 +182,7 @@ def _answer(console: Console, recipe: Recipe) -> None:
 
     from finishlab._show import cell, label
 
-    _say(console, recipe.text())
+    screen.say(console, recipe.text())
     console.print()
     table = recipe.table()
     shown = {"role": 8, "process": None, "minutes": 9, "assurance": 15}
@@ -336,10 +195,10 @@ def _answer(console: Console, recipe: Recipe) -> None:
     for row in table[list(shown)].to_dict("records"):
         page.add_row(*(cell(str(name), value) for name, value in row.items()))
     console.print(page)
-    _listed(console, "Cautions", [*recipe.cautions, _CAUTION])
+    screen.listed(console, "Cautions", [*recipe.cautions, screen.CAUTION])
 
 
-def _contents(study: Study, trials: pd.DataFrame | None) -> list[str]:
+def _contents(study: Study, trials: pd.DataFrame | None, book: bool) -> list[str]:
     """Say what a study folder holds, one sentence a line."""
     from finishlab import _show
 
@@ -350,14 +209,15 @@ def _contents(study: Study, trials: pd.DataFrame | None) -> list[str]:
         *(f"  {f.label()}: {_show.levels_text(f)}" for f in study.factors),
     ]
     if trials is None:
-        return [*lines, f"No trials yet. Log them in {' or '.join(study_folder.SHEETS)}, one row a trial."]
+        how = (
+            "Plan them: finishlab plan"
+            if book
+            else f"Log them in {' or '.join(study_folder.SHEETS)}, one row a trial"
+        )
+        return [*lines, f"No trials yet. {how}."]
     told = [f"{n} {status}" for status, n in trials["status"].value_counts().items()]
     burned = int(trials["burned_after_step"].notna().sum()) if "burned_after_step" in trials else 0
     if burned:
         told.append(f"{burned} burned through")
     panels = trials["panel"].nunique()
     return [*lines, f"{len(trials)} trials on {panels} panel{'s' if panels != 1 else ''}: {', '.join(told)}."]
-
-
-def _quoted(path: Path) -> str:
-    return f'"{path}"' if " " in str(path) else str(path)

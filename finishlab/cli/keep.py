@@ -1,0 +1,182 @@
+"""`finishlab plan`, `import`, `export` and `backup`: trials into the book and out of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from finishlab import study_folder
+from finishlab.cli import screen
+from finishlab.cli.dialog import Dialog
+from finishlab.cli.options import Folder, Technician
+from finishlab.errors import FinishlabError
+from finishlab.study_folder import StudyFolder
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.study import Study
+
+To = Annotated[
+    Path | None, typer.Option("--to", metavar="FILE", help="Where to write it.", show_default=False)
+]
+
+
+def plan(
+    folder: Folder,
+    trials: Annotated[int, typer.Option(metavar="24", help="How many trials to work.", show_default=False)],
+    panels: Annotated[
+        int, typer.Option(metavar="4", help="How many test panels to spread them over.", show_default=False)
+    ],
+    seed: Annotated[
+        int | None,
+        typer.Option(metavar="7", help="The same number gives the same plan; drawn when left out."),
+    ] = None,
+) -> None:
+    """Plan trials and write their run sheets.
+
+    Trials that were planned or worked before are taken into account. Puts the plan into the
+    record book (if the folder has no trial sheet), and writes into run_sheets/:
+
+    \b
+      round_1.xlsx          to fill in; finishlab import takes it back
+      round_1.html          to print and write on
+      round_1_labels.html   labels for the patches
+
+    \b
+    Example:
+      finishlab plan doors --trials 24 --panels 4
+
+    Cautions: a plan says what to try, not that it is safe. Follow the safety data sheets, the
+    coating maker's data sheet, local codes and licensed practice.
+    """
+    from finishlab import _show
+    from finishlab.plan import plan_trials
+    from finishlab.run_sheets import write_labels, write_run_sheet
+
+    place = StudyFolder.at(folder)
+    study = place.study()
+    before = place.trials_so_far(study)
+    sheet = plan_trials(study, trials=trials, panels=panels, seed=seed, existing=before)
+    cautions = sheet.attrs["cautions"]
+    if place.sheet() is None:
+        with place.book(new=True) as book:
+            sheet.insert(0, "trial", book.plan(study, sheet))
+    name, sheets = place.next_round(), place.run_sheets()
+    written = [
+        write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx"),
+        write_run_sheet(sheet, study, path=sheets / f"{name}.html"),
+        write_labels(sheet, study, path=sheets / f"{name}_labels.html"),
+    ]
+    console = screen.console()
+    many = f"{_show.counted(len(sheet), 'trial')} on {_show.counted(sheet['panel'].nunique(), 'panel')}"
+    where = f", in the record book {study_folder.BOOK}" if "trial" in sheet else ""
+    screen.say(console, f"Planned: {many} (seed {sheet.attrs['seed']}){where}.")
+    screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
+    screen.listed(console, "Written", map(str, written))
+    if "trial" in sheet:
+        screen.say(console, f"\nNext: finishlab record {screen.quoted(folder)}")
+
+
+def import_sheet(
+    folder: Folder,
+    sheet: Annotated[
+        Path,
+        typer.Argument(metavar="SHEET", help="A filled run sheet or a meter's export.", show_default=False),
+    ],
+    technician: Technician = None,
+    take_right_rows: Annotated[
+        bool,
+        typer.Option(
+            "--take-right-rows",
+            help="Take the rows without a mistake and leave the others; else nothing is taken when anything is wrong.",
+        ),
+    ] = False,
+) -> None:
+    """Put the trials of a sheet (.csv, .xlsx) into the record book.
+
+    A trial is known by its number, else by its panel and patch: a sheet sent in twice counts
+    once, and what the book has is never changed. Every mistake is listed at once, by row and
+    column, and nothing is taken then.
+
+    A meter's own export is read by a column map in study.toml:
+
+    \b
+      [reading.columns]
+      "Sample" = "trial"
+      "Gloss 20" = "gloss_20"
+
+    What it lacks of a planned trial, panel and settings, stands in the book.
+
+    \b
+    Example:
+      finishlab import doors doors/run_sheets/round_1.xlsx --technician T1
+    """
+    place = StudyFolder.at(folder)
+    study = place.study()
+    who = technician or Dialog().ask("Who sends it in? (a number or initials)", _somebody)
+    with place.book(new=True) as book, tempfile.TemporaryDirectory() as aside:
+        whole = _completed(sheet, study, study_folder.trials_in(book, study), Path(aside))
+        found = book.import_sheet(study, whole, technician=who, partly=take_right_rows)
+    console = screen.console()
+    screen.say(console, found.text)
+    screen.listed(console, "Not taken", found.refused)
+    screen.listed(console, "Cautions", found.cautions)
+
+
+def _somebody(text: str) -> str:
+    if not text:
+        raise FinishlabError("Empty. Type a number or initials.")
+    return text
+
+
+def _completed(path: Path, study: Study, planned: pd.DataFrame | None, aside: Path) -> Path:
+    """Return a sheet to import: as it is, or a meter's export with what the book knows of its trials."""
+    from finishlab.records.column_map import completed
+    from finishlab.records.files import read_sheet, write_trials
+
+    table = None if planned is None else completed(read_sheet(path, study), study, planned)
+    return path if table is None else write_trials(table, aside / f"{path.stem}.csv")
+
+
+def export(folder: Folder, to: To = None) -> None:
+    """Write all trials as a sheet, for other programs.
+
+    As .csv or .xlsx; results/trials.csv when left out. Text that a spreadsheet could run as a
+    formula is guarded, and the guard is taken off when the sheet comes back.
+
+    \b
+    Example:
+      finishlab export doors --to trials_march.xlsx
+    """
+    from finishlab import _show
+    from finishlab.records import write_trials
+
+    place = StudyFolder.at(folder)
+    trials = place.trials(place.study())
+    if to is None:
+        place.results.mkdir(exist_ok=True)
+        to = place.results / "trials.csv"
+    path = write_trials(trials, to)
+    typer.echo(f"{_show.counted(len(trials), 'trial')} written to {path}.")
+
+
+def backup(folder: Folder, to: To = None) -> None:
+    """Write a whole copy of the record book, also while others log.
+
+    Its name carries the day and the time when left out. Keep copies on another disk.
+
+    \b
+    Example:
+      finishlab backup doors --to /media/stick/doors_march.sqlite
+    """
+    place = StudyFolder.at(folder)
+    if to is None:
+        to = place.path / f"backup_{dt.datetime.now():%Y-%m-%d_%H%M%S}.sqlite"
+    with place.book() as book:
+        path = book.backup(to)
+    typer.echo(f"The record book is copied to {path}. Keep a copy on another disk.")
