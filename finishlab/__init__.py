@@ -37,6 +37,7 @@ _PLACES = {
     "follow_up": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "log_form": "forms",
     "write_run_sheet": "run_sheets",
     "write_labels": "run_sheets",
     "FinishlabError": "errors",
@@ -70,6 +71,7 @@ __all__ = [
     "foresee",
     "frontier",
     "how_many_trials",
+    "log_form",
     "plan_trials",
     "read_trials",
     "run_day",
@@ -91,6 +93,7 @@ if TYPE_CHECKING:
         RecordsError,
         StudyError,
     )
+    from finishlab.forms import log_form
     from finishlab.model import FinishModel, fit
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure

@@ -1,0 +1,62 @@
+"""The process that serves the tablet: one page, one token, and nothing else.
+
+It runs apart from any JupyterLab, so that its token opens no laboratory, terminal or file,
+and it takes no message that would run code. It ends when whoever started it ends. Started
+by `tablet.py`; does nothing on import.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from typing import Any
+
+from voila.app import Voila
+
+from finishlab.forms.tablet import TOKEN
+
+#: What the page needs beside itself: its scripts, its themes, and the line to its own kernel, whose
+#: number only the page knows and on which Voila lets nothing through but a widget's messages.
+_NEEDED = (
+    "/api/kernels/",
+    "/voila/api/shutdown/",
+    "/voila/api/themes/",
+    "/voila/labextensions/",
+    "/voila/static/",
+    "/voila/templates/",
+)
+
+
+class OnePage(Voila):
+    """A Voila that answers at its root and nowhere else."""
+
+    name = "voila"
+
+    def init_handlers(self) -> list[Any]:
+        """Return the handlers for the page and what it needs; everything else is not found."""
+        kept = []
+        for handler in super().init_handlers():
+            path = handler[0]
+            if path.endswith("/(.*)") and path.count("/") == 1:
+                kept.append((path.removesuffix("(.*)"), *handler[1:]))
+            elif any(part in path for part in _NEEDED) or path.endswith("/login"):
+                kept.append(handler)
+        return kept
+
+
+def main() -> None:
+    """Serve the notebook named on the command line until the line to the starter closes."""
+    app = OnePage.instance()
+    app.initialize([*sys.argv[1:], f"--Voila.token={os.environ.pop(TOKEN)}"])
+
+    def until_the_starter_ends() -> None:
+        sys.stdin.read()
+        app.ioloop.add_callback(app.ioloop.stop)
+
+    threading.Thread(target=until_the_starter_ends, daemon=True).start()
+    app.start()
+
+
+if __name__ == "__main__":
+    main()

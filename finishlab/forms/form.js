@@ -1,0 +1,279 @@
+// The form's hands and eyes, nothing more: it draws the page that Python describes, moves on
+// when Enter is pressed, runs the stopwatch, and sends back what was typed, as text. What a
+// number means, what is wrong and what is saved is decided in Python. Text is only ever set as
+// text, so nothing that a shop types can become markup.
+
+const node = (tag, look, text) => {
+  const made = document.createElement(tag);
+  if (look) made.className = look;
+  if (text !== undefined && text !== null) made.textContent = text;
+  return made;
+};
+const clockText = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
+
+function render({ model, el }) {
+  el.classList.add("finish-form");
+  // Without it the notebook takes Enter and the letters for its own commands.
+  el.setAttribute("data-lm-suppress-shortcuts", "true");
+  const body = node("div", "f-page");
+  el.append(body);
+  let typed = {}; // what was typed and not yet saved, by field
+  let entry = null;
+  let ticking = null;
+  let asking = null;
+  let busy = false;
+  let drawn = 0; // when a new page came: the second half of a double tap must not land on it
+
+  const inputs = () => [...body.querySelectorAll("input.f-input, select.f-input")];
+  const fields = () => Object.fromEntries(inputs().map((i) => [i.name, i.value]));
+  const say = (message) => model.send({ entry, ...message });
+  const act = (action) => {
+    if (busy || performance.now() - drawn < 350) return;
+    busy = true; // until Python has answered
+    say({ do: action.do, arg: action.arg ?? null, fields: fields() });
+    clearTimeout(asking);
+    asking = setTimeout(() => {
+      const lost = { kind: "bad", text: "No answer yet: not saved as far as this page knows.", list: [
+        "Wait a little. If nothing comes, load the page again and look under 'Logged today' before typing it anew."] };
+      body.querySelector(".f-message")?.remove();
+      body.prepend(parts.message(lost));
+      busy = false;
+    }, 10000);
+  };
+
+  function field(spec) {
+    const row = node("div", `f-field f-${spec.name}`);
+    const id = `f-${entry}-${spec.name}`;
+    const label = node("label", "f-label", spec.label);
+    label.htmlFor = id;
+    let input;
+    if (spec.options) {
+      input = node("select", "f-input");
+      spec.options.forEach(([value, text]) => {
+        const option = node("option", "", text);
+        option.value = value;
+        input.append(option);
+      });
+    } else {
+      input = node("input", "f-input");
+      input.type = "text";
+      input.inputMode = spec.keys || "decimal";
+      input.enterKeyHint = "next";
+      input.autocomplete = "off";
+      input.spellcheck = false;
+      input.placeholder = spec.hint || "";
+    }
+    input.id = id;
+    input.name = spec.name;
+    input.value = typed[spec.name] ?? spec.value ?? "";
+    input.setAttribute("aria-describedby", `${id}-note`);
+    const remember = () => { typed[spec.name] = input.value; };
+    input.addEventListener("input", remember);
+    input.addEventListener("change", () => {
+      remember();
+      if (spec.look) say({ do: "look", arg: spec.name, fields: fields() });
+    });
+    input.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" || event.isComposing) return;
+      event.preventDefault();
+      const all = inputs();
+      const next = all[all.indexOf(input) + 1];
+      input.dispatchEvent(new Event("change"));
+      if (next) { next.focus(); if (next.select) next.select(); }
+      else body.querySelector("button.f-primary")?.click();
+    });
+    const box = node("div", "f-box");
+    box.append(input);
+    if (spec.unit) box.append(node("span", "f-unit", spec.unit));
+    const note = node("div", "f-note");
+    note.id = `${id}-note`;
+    note.setAttribute("aria-live", "polite");
+    row.append(label, box, note);
+    return row;
+  }
+
+  function button(action) {
+    const made = node("button", `f-button f-${action.kind || "quiet"} f-do-${action.do}`, action.label);
+    made.type = "button";
+    if (action.pressed !== undefined) made.setAttribute("aria-pressed", String(action.pressed));
+    made.addEventListener("click", () => act(action));
+    return made;
+  }
+
+  function stopwatch(spec) {
+    const row = node("div", "f-clock");
+    const face = node("span", "f-face");
+    face.setAttribute("role", "timer");
+    const press = node("button", "f-button f-clock-press");
+    press.type = "button";
+    let before = spec.seconds;
+    let since = spec.running ? performance.now() : null;
+    const seconds = () => before + (since === null ? 0 : (performance.now() - since) / 1000);
+    const draw = () => {
+      face.textContent = clockText(seconds());
+      press.textContent = since !== null ? spec.stop : before ? spec.more : spec.start;
+      press.classList.toggle("f-running", since !== null);
+    };
+    press.addEventListener("click", () => {
+      if (since === null) since = performance.now();
+      else {
+        before = seconds();
+        since = null;
+        const input = inputs().find((i) => i.name === spec.field.name);
+        if (input) {
+          input.value = typed[spec.field.name] = (before / 60).toFixed(2);
+          input.dispatchEvent(new Event("change"));
+          const next = inputs().find((i) => i !== input && !i.value);
+          if (next) next.focus();
+        }
+      }
+      say({ do: "clock", arg: { running: since !== null, seconds: before } });
+      draw();
+    });
+    ticking = setInterval(draw, 250);
+    draw();
+    row.append(face, press, field(spec.field));
+    return row;
+  }
+
+  function countdown(spec) {
+    const line = node("p", "f-wait");
+    const end = performance.now() + spec.seconds * 1000;
+    const draw = () => {
+      const left = (end - performance.now()) / 1000;
+      line.textContent = left > 0 ? `${spec.text} ${clockText(left)} to go.${spec.meanwhile}` : spec.over;
+      line.classList.toggle("f-over", left <= 0);
+    };
+    const timer = setInterval(() => (line.isConnected ? draw() : clearInterval(timer)), 500);
+    draw();
+    return line;
+  }
+
+  function table(spec) {
+    const part = node("section", "f-today");
+    part.append(node("h3", "", spec.title));
+    if (!spec.rows.length) { part.append(node("p", "f-quiet-text", spec.none)); return part; }
+    const made = node("table", "");
+    const head = node("tr");
+    spec.columns.forEach((c) => head.append(node("th", "", c)));
+    if (spec.rows.some((r) => r.action)) head.append(node("th", "", ""));
+    const thead = node("thead");
+    thead.append(head);
+    const rows = node("tbody");
+    spec.rows.forEach((r) => {
+      const row = node("tr");
+      r.cells.forEach((c) => row.append(node("td", "", c)));
+      if (r.action) {
+        const cell = node("td");
+        cell.append(button(r.action));
+        row.append(cell);
+      }
+      rows.append(row);
+    });
+    made.append(thead, rows);
+    const wide = node("div", "f-scroll");
+    wide.append(made);
+    part.append(wide);
+    return part;
+  }
+
+  const parts = {
+    message: (p) => {
+      const box = node("div", `f-message f-${p.kind}`);
+      box.setAttribute("role", p.kind === "bad" ? "alert" : "status");
+      box.append(node("p", "f-strong", p.text));
+      if (p.list.length) {
+        const list = node("ul");
+        p.list.forEach((t) => list.append(node("li", "", t)));
+        box.append(list);
+      }
+      if (p.action) box.append(button(p.action));
+      return box;
+    },
+    head: (p) => {
+      const bar = node("div", "f-head");
+      bar.append(node("span", "f-who", p.text));
+      p.actions.forEach((a) => bar.append(button(a)));
+      return bar;
+    },
+    title: (p) => {
+      const box = node("div", "f-title");
+      box.append(node("h2", "f-panel", p.text));
+      if (p.sub) box.append(node("p", "f-sub", p.sub));
+      return box;
+    },
+    steps: (p) => {
+      const list = node("ol", "f-steps");
+      p.steps.forEach((s) => {
+        const item = node("li", `f-step f-is-${s.state}`);
+        if (s.state === "now") item.setAttribute("aria-current", "step");
+        item.append(node("span", "f-step-name", s.name), node("span", "f-step-text", s.text));
+        if (s.mark) item.append(node("span", "f-step-mark", s.mark));
+        list.append(item);
+      });
+      return list;
+    },
+    text: (p) => node("p", `f-text ${p.look || ""}`, p.text),
+    clock: stopwatch,
+    wait: countdown,
+    group: (p) => {
+      const set = node("fieldset", "f-group");
+      if (p.label) set.append(node("legend", "", p.label));
+      p.fields.forEach((f) => set.append(field(f)));
+      return set;
+    },
+    actions: (p) => {
+      const bar = node("div", `f-actions ${p.look || ""}`);
+      if (p.label) bar.append(node("span", "f-label", p.label));
+      p.actions.forEach((a) => bar.append(button(a)));
+      return bar;
+    },
+    table,
+  };
+
+  function draw() {
+    const page = model.get("page");
+    busy = false;
+    clearTimeout(asking);
+    clearInterval(ticking);
+    const held = body.contains(document.activeElement) ? document.activeElement.name : null;
+    const same = page.entry === entry;
+    if (!same) { typed = {}; drawn = entry === null ? 0 : performance.now(); }
+    const started = entry !== null;
+    entry = page.entry;
+    body.replaceChildren(...(page.parts || []).map((p) => parts[p.is](p)));
+    notes();
+    const wanted = same && held ? held : page.focus;
+    const target =
+      (wanted && inputs().find((i) => i.name === wanted)) ||
+      (wanted && body.querySelector(`button.f-${wanted}`)) || null;
+    // A page that was only opened must not scroll the notebook to itself.
+    if (target) target.focus({ preventScroll: !started });
+    if (started && !same) body.querySelector(".f-message, .f-title")?.scrollIntoView({ block: "nearest" });
+  }
+
+  function notes() {
+    const all = model.get("notes");
+    if (all.entry !== entry) return;
+    Object.entries(all.fields).forEach(([name, { text, kind }]) => {
+      const row = inputs().find((i) => i.name === name)?.closest(".f-field");
+      if (!row) return;
+      row.querySelector(".f-note").textContent = text;
+      row.classList.toggle("f-wrong", kind === "bad");
+      row.classList.toggle("f-doubt", kind === "doubt");
+      row.querySelector(".f-input").setAttribute("aria-invalid", String(kind === "bad"));
+    });
+  }
+
+  model.on("change:page", draw);
+  model.on("change:notes", notes);
+  draw();
+  return () => {
+    clearInterval(ticking);
+    clearTimeout(asking);
+    model.off("change:page", draw);
+    model.off("change:notes", notes);
+  };
+}
+
+export default { render };
