@@ -59,6 +59,9 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
+    # What is typed comes as the console has it; what comes through a pipe is a file's text.
+    if isinstance(sys.stdin, io.TextIOWrapper) and not sys.stdin.isatty():
+        sys.stdin.reconfigure(encoding="utf-8")
     app()
 
 

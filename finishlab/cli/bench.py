@@ -30,6 +30,7 @@ _WORDS = {
     "burn": "the clear coat was worked through",
     "correct": "change what is logged of a trial",
     "differs": "at the start of a trial: the work is not as planned",
+    "wait": "read the patch whose wait is over next, before another is begun",
     "?": "these words",
 }
 
@@ -56,7 +57,8 @@ def record(
     "Saved" stands below it; stop at any time (the word stop, or Ctrl+C) and go on later, at
     this bench or another.
 
-    At any question these words do something else: stop, spoil, burn, correct, differs, ?
+    At any question these words do something else: stop, spoil, burn, correct,
+    differs, wait, ?
 
     \b
     Examples:
@@ -132,7 +134,7 @@ class _Bench:
         elif task["next_step"] is not None:
             self._step(task, task["next_step"])
         elif last not in task["steps_done"]:
-            self._read(task, last)  # the last step is left out; the finish is read all the same
+            self._read(task, last, left_out=True)
         else:
             self._finish(task)
 
@@ -191,7 +193,8 @@ class _Bench:
             )
         )
 
-    def _read(self, task: dict[str, Any], after: str) -> None:
+    def _read(self, task: dict[str, Any], after: str, left_out: bool = False) -> None:
+        """Ask for the readings after a step; of a left-out last step too, since the finish is read."""
         from finishlab.forms.entry import quantities_after, reading_fields, spread_note
 
         self._head(task)
@@ -219,7 +222,7 @@ class _Bench:
         self._saved(
             self.book.read(
                 self.study, task["trial"], after=after, values=values, technician=self.technician,
-                instrument=self.instrument, key=_key(),
+                instrument=self.instrument, minutes=0 if left_out else None, key=_key(),
             )
         )  # fmt: skip
 
@@ -244,6 +247,8 @@ class _Bench:
                     self.dialog.say(f"  {name}: {meaning}")
             elif word == "correct":
                 self._correct(task)
+            elif word == "wait":
+                self._wait()
             elif word == "spoil":
                 self._spoil(task)
             elif word == "differs" and task["status"] == "planned":
@@ -262,6 +267,25 @@ class _Bench:
         except Word as typed:
             if typed.word == "stop":
                 raise
+
+    def _wait(self) -> None:
+        """Read the patch that may be read next; in the book the wait is seen to all the same."""
+        from finishlab import _show
+
+        waiting = self.book.waiting(self.study).to_dict("records")
+        if not waiting:
+            self.dialog.say("    -> No patch waits to be read.")
+            return
+        task = {str(name): value for name, value in waiting[0].items()}
+        said = f"  trial {task['trial']} may be read after {task['to_read']} in {task['minutes_left']:.0f} minutes"
+        self.dialog.ask(f"{said} (Enter: read it now)", str)
+        trials = self.book.trials(self.study).set_index("trial")
+        settings = {str(name): value for name, value in trials.loc[task["trial"]].items()}
+        names = [s.name for s in self.study.steps]
+        later = self.study.steps[names.index(task["to_read"]) + 1 :]
+        last = all(_show.left_out(step, settings) for step in later)
+        out = last and task["to_read"] != names[-1]
+        self._read({**task, "minutes_left": 0}, names[-1] if last else task["to_read"], left_out=out)
 
     def _spoil(self, task: dict[str, Any]) -> None:
         reason = self.dialog.ask(f"  why is trial {task['trial']} spoiled", _some)

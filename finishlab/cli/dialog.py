@@ -6,7 +6,9 @@ command, since nobody is there to mend it. What is asked is not decided here.
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TypeVar
@@ -54,7 +56,10 @@ class Dialog:
             self._lines = iter(sys.stdin)
 
     def say(self, text: str = "") -> None:
-        """Print a line."""
+        """Print a line; at a terminal it breaks between words."""
+        if self.live and len(text) > (width := shutil.get_terminal_size().columns - 1):
+            lead = " " * (len(text) - len(text.lstrip()) + (3 if text.lstrip().startswith("->") else 0))
+            text = textwrap.fill(text, width, subsequent_indent=lead, break_on_hyphens=False)
         typer.echo(text)
 
     def ask(self, question: str, read: Callable[[str], T]) -> T:
@@ -105,7 +110,13 @@ class Dialog:
             except EOFError:
                 self.say()
         else:
-            for line in self._lines:
+            try:
+                line = next(self._lines, None)
+            except UnicodeDecodeError as error:
+                raise FinishlabError(
+                    f"the answers cannot be read ({error}). Save them as text, UTF-8."
+                ) from None
+            if line is not None:
                 text = line.strip().removeprefix("\ufeff")
                 self.say(f"{question}: {text}")
                 return text

@@ -39,8 +39,9 @@ def plan(
 ) -> None:
     """Plan trials and write their run sheets.
 
-    Trials that were planned or worked before are taken into account. Puts the plan into the
-    record book (if the folder has no trial sheet), and writes into run_sheets/:
+    Says what they will be able to see, and what they cost in hours, before any work. Trials
+    that were planned or worked before are taken into account. Puts the plan into the record
+    book (if the folder has no trial sheet), and writes into run_sheets/:
 
     \b
       round_1.xlsx          to fill in; finishlab import takes it back
@@ -55,14 +56,15 @@ def plan(
     coating maker's data sheet, local codes and licensed practice.
     """
     from finishlab import _show
-    from finishlab.plan import plan_trials
+    from finishlab.plan import foresee, plan_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
 
     place = StudyFolder.at(folder)
     study = place.study()
     before = place.trials_so_far(study)
     sheet = plan_trials(study, trials=trials, panels=panels, seed=seed, existing=before)
-    cautions = sheet.attrs["cautions"]
+    foreseen = foresee(sheet, study, existing=before)
+    cautions = dict.fromkeys([*sheet.attrs["cautions"], *foreseen.cautions])
     if place.sheet() is None:
         with place.book(new=True) as book:
             sheet.insert(0, "trial", book.plan(study, sheet))
@@ -76,6 +78,7 @@ def plan(
     many = f"{_show.counted(len(sheet), 'trial')} on {_show.counted(sheet['panel'].nunique(), 'panel')}"
     where = f", in the record book {study_folder.BOOK}" if "trial" in sheet else ""
     screen.say(console, f"Planned: {many} (seed {sheet.attrs['seed']}){where}.")
+    screen.listed(console, "What it will see and cost", [foreseen.text(), foreseen.day.text()])
     screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
     screen.listed(console, "Written", map(str, written))
     if "trial" in sheet:
