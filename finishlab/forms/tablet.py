@@ -123,7 +123,7 @@ def serve_tablet(folder: str | Path, *, host: str = "", port: int = 0) -> Tablet
             'installed. Install them with: pip install "finishlab[tablet]"'
         )
     host = host or _address_here()
-    port = port or _free_port(host)
+    port = _free_port(host, port)
     token = secrets.token_urlsafe(24)
     place = tempfile.TemporaryDirectory(prefix="finishlab-tablet-", ignore_cleanup_errors=True)
     process = _started(Path(folder).resolve(), Path(place.name), host, port, token)
@@ -192,14 +192,18 @@ def _address_here() -> str:
             return "127.0.0.1"
 
 
-def _free_port(host: str) -> int:
+def _free_port(host: str, port: int) -> int:
+    """Return the port if it is free, or a free one for 0."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
         try:
-            probe.bind((host, 0))
-        except OSError as error:
-            raise FinishlabError(
-                f"{host} is not an address of this machine ({error.strerror}). Leave it out, or give another."
-            ) from None
+            probe.bind((host, port))
+        except (OSError, OverflowError) as error:
+            what = (
+                f"port {port} of {host} is taken or closed"
+                if port
+                else f"{host} is not an address of this machine"
+            )
+            raise FinishlabError(f"{what} ({error}). Leave it out, or give another.") from None
         return int(probe.getsockname()[1])
 
 

@@ -1,0 +1,231 @@
+"""The page for the bench tablet: it shows the form, asks for its token, and opens nothing else."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import shutil
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from lab_page import browser, free_port, needs
+
+import finishlab as fl
+from finishlab.errors import FinishlabError
+from finishlab.forms.tablet import serve_tablet
+
+DEMO = Path(__file__).parent.parent / "datasets" / "van_panels" / "study.toml"
+#: What a notebook server opens to whoever has its token: the lab, terminals, files, kernels, other notebooks.
+ELSEWHERE = (
+    "/lab", "/tree", "/notebooks/form.ipynb", "/form.ipynb", "/edit/form.ipynb", "/files/form.ipynb", "/files/server.log",
+    "/api", "/api/status", "/api/contents", "/api/contents/form.ipynb", "/api/terminals", "/terminals", "/terminals/1",
+    "/terminals/websocket/1", "/api/kernels", "/api/sessions", "/api/kernelspecs", "/api/config/notebook", "/nbconvert/html/form.ipynb",
+    "/voila", "/voila/tree", "/voila/render/form.ipynb", "/voila/render/other.ipynb", "/voila/files/form.ipynb",
+    "/voila/files/server.log", "/voila/files/other.ipynb", "/voila/api/contents", "/voila/static/../../etc/passwd",
+    "/voila/static/%2e%2e/%2e%2e/%2e%2e/etc/passwd", "/voila/labextensions/%2e%2e/%2e%2e/etc/passwd", "/metrics", "/logout",
+)  # fmt: skip
+
+
+class NoTurn(urllib.request.HTTPRedirectHandler):
+    def redirect_request(self, *args):
+        return None
+
+
+def ask(url: str, method: str = "GET") -> tuple[int, str]:
+    """Return status and where it would turn to, without a cookie."""
+    request = urllib.request.Request(url, method=method, data=b"{}" if method == "POST" else None)
+    try:
+        with urllib.request.build_opener(NoTurn).open(request, timeout=60) as answer:
+            return answer.status, ""
+    except urllib.error.HTTPError as error:
+        return error.code, error.headers.get("Location", "")
+
+
+@pytest.fixture(scope="module")
+def tablet(tmp_path_factory):
+    needs("voila", "segno")
+    folder = tmp_path_factory.mktemp("vans")
+    shutil.copy(DEMO, folder)
+    study = fl.Study.read(folder / "study.toml")
+    with fl.RecordBook(folder / "trials.sqlite") as book:
+        book.plan(study, fl.plan_trials(study, trials=12, panels=2, seed=1))
+    with serve_tablet(folder, host="127.0.0.1") as page:
+        base, token = page.address.split("/?token=")
+        yield SimpleNamespace(page=page, base=base, token=token, folder=folder, study=study)
+
+
+@pytest.fixture(scope="module")
+def seen(tablet):
+    """What a tablet shows and sends: the form opened with the address, and one trial begun."""
+    needs("playwright")
+    with browser() as chromium:
+        context = chromium.new_context(viewport={"width": 800, "height": 1280}, has_touch=True)
+        page = context.new_page()
+        lines: list[str] = []
+        page.on("websocket", lambda socket: lines.append(socket.url))
+        html = page.goto(tablet.page.address).text()
+        form = page.locator(".finish-form")
+        form.wait_for(timeout=60_000)
+        form.locator("input[name=technician]").fill("T2")
+        form.locator("button.f-do-come").tap()
+        form.locator("input[name=film_before_um]").fill("118,2")
+        page.wait_for_timeout(500)
+        form.locator("button.f-do-start").tap()
+        form.locator("button.f-clock-press").wait_for()
+        yield SimpleNamespace(
+            page=page, html=html, text=page.inner_text("body"), lines=lines, cookies=context.cookies()
+        )
+
+
+# --- who gets in -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", ["/", "/?token=", "/?token=wrong"])
+def test_a_visitor_without_the_token_is_turned_away(tablet, path):
+    status, where = ask(tablet.base + path)
+    assert status == 302
+    assert where.startswith("/login")
+
+
+def test_the_token_is_long_random_and_on_no_command_line(tablet):
+    assert len(tablet.token) >= 32  # 24 random bytes
+    assert tablet.token not in " ".join(tablet.page._process.args)
+
+
+@pytest.mark.parametrize("path", ELSEWHERE)
+def test_the_token_opens_neither_lab_nor_terminal_nor_file_nor_other_notebook(tablet, path):
+    assert ask(f"{tablet.base}{path}?token={tablet.token}")[0] in (403, 404)
+
+
+@pytest.mark.parametrize(
+    "path", ["/api/kernels", "/api/terminals", "/api/sessions", "/api/contents", "/api/shutdown"]
+)
+def test_nothing_can_be_started_with_the_token(tablet, path):
+    assert ask(f"{tablet.base}{path}?token={tablet.token}", method="POST")[0] in (403, 404, 405)
+
+
+# --- what is shown ---------------------------------------------------------------------------------
+
+
+def test_the_page_shows_the_form_and_logs_into_the_folders_book(tablet, seen):
+    assert re.search(r"Panel \d+ · patch \d+", seen.text)
+    with fl.RecordBook(tablet.folder / "trials.sqlite") as book:
+        started = book.trials(tablet.study).query("status == 'started'")
+    assert started["technician"].tolist() == ["T2"]
+    assert started["film_before_um"].tolist() == [118.2]
+
+
+def test_the_page_shows_no_code(seen):
+    for code in ("Study.read", "RecordBook(", "import finishlab"):
+        assert code not in seen.html
+        assert code not in seen.text
+
+
+def test_the_line_to_the_kernel_runs_no_code(tablet, seen, tmp_path):
+    from tornado.httpclient import HTTPRequest
+    from tornado.websocket import websocket_connect
+
+    line = next(u for u in seen.lines if "/channels" in u)
+    mark = tmp_path / "was here"
+    cookie = "; ".join(f"{c['name']}={c['value']}" for c in seen.cookies)
+
+    def message(kind: str, content: dict) -> str:
+        header = {
+            "msg_id": kind,
+            "msg_type": kind,
+            "session": "s",
+            "username": "",
+            "version": "5.3",
+            "date": "",
+        }
+        whole = {
+            "header": header,
+            "parent_header": {},
+            "metadata": {},
+            "content": content,
+            "channel": "shell",
+        }
+        return json.dumps({**whole, "buffers": []})
+
+    async def talk() -> list[str]:
+        socket = await websocket_connect(HTTPRequest(line, headers={"Cookie": cookie, "Origin": tablet.base}))
+        code = f"open({str(mark)!r}, 'w').close()"
+        run = {
+            "code": code,
+            "silent": False,
+            "store_history": False,
+            "user_expressions": {},
+            "allow_stdin": False,
+        }
+        await socket.write_message(message("execute_request", run))
+        await socket.write_message(message("kernel_info_request", {}))
+        answers: list[str] = []
+        while "kernel_info_reply" not in answers:
+            said = await asyncio.wait_for(socket.read_message(), 30)
+            answers.append(json.loads(said)["msg_type"])
+        socket.close()
+        return answers
+
+    with ThreadPoolExecutor() as aside:  # the browser has this thread's own loop
+        answers = aside.submit(asyncio.run, talk()).result()
+    assert "execute_reply" not in answers  # and what was asked after it was answered
+    assert not mark.exists()
+
+
+# --- starting and ending -----------------------------------------------------------------------------
+
+
+def test_the_terminal_shows_address_and_code_to_scan(tablet):
+    text = tablet.page.text()
+    assert tablet.page.address in text
+    assert len([line for line in text.splitlines() if "█" in line or "▀" in line]) > 15
+    assert "Whoever has the address can log trials" in text
+
+
+def test_an_address_that_is_not_of_this_machine_is_answered_in_words(tmp_path):
+    needs("voila", "segno")
+    with pytest.raises(
+        FinishlabError, match=r"203.0.113.1 is not an address of this machine .* Leave it out"
+    ):
+        serve_tablet(tmp_path, host="203.0.113.1")
+
+
+def test_a_port_that_is_taken_is_answered_in_words(tablet, tmp_path):
+    taken = int(tablet.base.rsplit(":", 1)[1])
+    with pytest.raises(FinishlabError, match=r"port \d+ of 127.0.0.1 is taken or closed .*\. Leave it out"):
+        serve_tablet(tmp_path, host="127.0.0.1", port=taken)
+
+
+def test_missing_packages_are_named_with_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    with pytest.raises(FinishlabError, match=r'needs voila and segno.* pip install "finishlab\[tablet\]"'):
+        serve_tablet(tmp_path)
+
+
+def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
+    needs("voila", "segno")
+    script = (
+        "import sys, os; from finishlab.forms.tablet import serve_tablet\n"
+        f"p = serve_tablet({str(tmp_path)!r}, host='127.0.0.1', port={free_port()})\n"
+        "print(p.address, p._process.pid, flush=True); os._exit(0)"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=90
+    )
+    address = out.stdout.split()[0].split("?")[0]
+    for _ in range(100):
+        try:
+            urllib.request.urlopen(address + "login", timeout=2).close()
+        except OSError:  # refused, or cut off on its way out
+            break
+        time.sleep(0.1)
+    else:
+        pytest.fail("the page still answers ten seconds after its starter was gone")
