@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from finishlab.study import Study
 
 #: Trials, and readings, looked back upon for what is usual.
-_USUAL_TRIALS, _USUAL_READINGS = 8, 3000
+_USUAL_TRIALS, _USUAL_READINGS = 8, 500
 
 
 @dataclass(frozen=True)
@@ -82,6 +82,7 @@ def start(
 ) -> Saved:  # fmt: skip
     """Start a planned trial, or one that nobody planned; see `RecordBook.start`."""
     study = entry.study
+    panel, patch = _label(panel, "panel"), _label(patch, "patch")
     study_id, _ = rows.put_study(conn, study)
     if earlier := rows.answered(conn, study_id, entry.key, entry.request):
         return earlier
@@ -93,9 +94,9 @@ def start(
     if logged is None:
         if panel is None:
             raise RecordsError("panel is empty. Give the test panel on which the unplanned trial is worked.")
-        patch = _next_patch(conn, study_id, panel) if patch is None else patch
+        patch = patch or str(_next_patch(conn, study_id, panel))
         free_patch(conn, study_id, panel, patch)
-        head = {"trial": rows.next_label(conn, study_id), "panel": panel, "patch": patch, "status": "started"}
+        head = {"trial": str(rows.next_label(conn, study_id)), "panel": panel, "patch": patch}
         logged = Logged(0, {"minutes": None, "date": None, **head}, None, {})
     planned = dict(logged.settings)
     logged.settings = planned | dict(settings or {})
@@ -124,6 +125,11 @@ def start(
         after=", ".join(f"{k} {checks.words(v)}" for k, v in logged.settings.items() if v is not None),
         reason=reason,
     )  # fmt: skip
+
+
+def _label(value: Any, column: str) -> str | None:
+    """Return a label as text; None where it is empty."""
+    return None if value is None else checks.text(value, column).strip() or None
 
 
 def _planned(

@@ -156,7 +156,11 @@ def judged(cells: Mapping[str, Any], study: Study, others: Sequence[Mapping[str,
         The trial is its first row.
     """
     rows = [cells, *({"panel": "-", "status": "started", **o} for o in others)]
-    headings = dict.fromkeys([*required_headings(study), *(h for row in rows for h in row)])
+    # An empty column that no rule asks for costs time at the bench, and so does a date that is one already.
+    asked = [*(f.factor for f in study.factors), "reason", "minutes", *study.goal]
+    headings = dict.fromkeys([*(h for row in rows for h, v in row.items() if v is not None), *asked])
+    if isinstance(cells.get("date"), dt.datetime):
+        del headings["date"]
     columns = {}
     for heading in headings:
         column = np.empty(len(rows), object)
@@ -177,7 +181,7 @@ def refuse_mistakes(draft: Draft, what: str) -> None:
 def clean(draft: Draft, heading: str) -> Any:
     """Return the clean value of the trial judged, as it goes into the book."""
     if heading not in draft.clean:
-        return draft.sheet.cells[heading][0]
+        return draft.sheet.cells[heading][0] if heading in draft.sheet.cells else None
     value = draft.clean[heading][0]
     if isinstance(value, np.generic):
         value = value.item()

@@ -26,6 +26,18 @@ if TYPE_CHECKING:
 
 _HEAD_COLUMNS = ("run_order", "panel", "patch", "technician", "status", "reason", "burned_after_step")
 
+# Put together once: at the bench most of an entry's time goes into putting questions together.
+_IDS: sa.BindParameter[Any] = sa.bindparam("ids", expanding=True)
+_R, _W = t.readings.c, t.works.c
+_READ = (
+    sa.select(_R.trial_id, _R.after, _R.quantity, _R.spot, _R.value)
+    .where(_R.trial_id.in_(_IDS))
+    .order_by(_R.id)
+)
+_WORKED = (
+    sa.select(_W.trial_id, _W.step, _W.minutes, _W.ended_at).where(_W.trial_id.in_(_IDS)).order_by(_W.id)
+)
+
 
 def now() -> dt.datetime:
     """Return the bench's own clock."""
@@ -47,45 +59,49 @@ def slug(title: str) -> str:
 # --- studies -----------------------------------------------------------------------------------
 
 
-def find_study(conn: sa.Connection, study: Study) -> int | None:
-    """Return the row of a study: by its text, else by the key its title makes."""
-    digest = _digest(study.source)
-    by_text = sa.select(t.editions.c.study_id).where(t.editions.c.sha256 == digest).order_by(t.editions.c.id)
-    found = conn.scalar(by_text.limit(1))
-    return (
-        found
-        if found is not None
-        else conn.scalar(sa.select(t.studies.c.id).where(t.studies.c.key == slug(study.title)))
+def find_study(conn: sa.Connection, study: Study) -> tuple[int, str] | None:
+    """Return row and key of a study: by its text, else by the key its title makes."""
+    return _of_text(conn, study) or _of_key(conn, slug(study.title))
+
+
+def _of_text(conn: sa.Connection, study: Study) -> tuple[int, str] | None:
+    s, e = t.studies.c, t.editions.c
+    chosen = (
+        sa.select(s.id, s.key).join(t.editions, e.study_id == s.id).where(e.sha256 == _digest(study.source))
     )
+    found = conn.execute(chosen.order_by(e.id).limit(1)).first()
+    return None if found is None else (found.id, found.key)
+
+
+def _of_key(conn: sa.Connection, key: str) -> tuple[int, str] | None:
+    s = t.studies.c
+    found = conn.execute(sa.select(s.id, s.key).where(s.key == key)).first()
+    return None if found is None else (found.id, found.key)
 
 
 def put_study(conn: sa.Connection, study: Study, key: str | None = None) -> tuple[int, str]:
     """Put a study in, or its changed text as a new edition; return its row and key."""
-    found = find_study(conn, study) if key is None else None
+    known = _of_text(conn, study)
+    if known is not None and key in (None, known[1]):
+        return known
     wanted = key or slug(study.title)
-    row = conn.execute(
-        sa.select(t.studies.c.id, t.studies.c.key).where(
-            t.studies.c.id == found if found is not None else t.studies.c.key == wanted
-        )
-    ).first()
-    if row is None:
-        made = sa.insert(t.studies).values(key=wanted, title=study.title, added_at=now())
-        row_id = conn.execute(made).inserted_primary_key
-        assert row_id is not None
-        row_of, key_of = int(row_id[0]), wanted
-    else:
-        row_of, key_of = row.id, row.key
-    digest = _digest(study.source)
-    of_study = t.editions.c.study_id == row_of
+    found = _of_key(conn, wanted)
+    if found is None:
+        made = conn.execute(sa.insert(t.studies).values(key=wanted, title=study.title, added_at=now()))
+        found = _new_row(made), wanted
+    of_study, digest = t.editions.c.study_id == found[0], _digest(study.source)
     if conn.scalar(sa.select(t.editions.c.id).where(of_study, t.editions.c.sha256 == digest)) is None:
         number = conn.scalar(sa.select(sa.func.count()).select_from(t.editions).where(of_study)) or 0
-        conn.execute(
-            sa.insert(t.editions).values(
-                study_id=row_of, number=number + 1, sha256=digest, text=study.source, added_at=now()
-            )
-        )
-        conn.execute(sa.update(t.studies).where(t.studies.c.id == row_of).values(title=study.title))
-    return row_of, key_of
+        edition = {"number": number + 1, "sha256": digest, "text": study.source, "added_at": now()}
+        conn.execute(sa.insert(t.editions).values(study_id=found[0], **edition))
+        conn.execute(sa.update(t.studies).where(t.studies.c.id == found[0]).values(title=study.title))
+    return found
+
+
+def _new_row(made: sa.CursorResult[Any]) -> int:
+    row = made.inserted_primary_key
+    assert row is not None
+    return int(row[0])
 
 
 def known_study(conn: sa.Connection, study: Study) -> int:
@@ -97,7 +113,7 @@ def known_study(conn: sa.Connection, study: Study) -> int:
         raise RecordsError(
             f"the book has no study '{study.title}'. {has} Plan or start its trials, or put it in with add_study."
         )
-    return found
+    return found[0]
 
 
 def _digest(source: str) -> str:
@@ -131,12 +147,9 @@ def load_rows(conn: sa.Connection, rows: Iterable[Any]) -> list[Logged]:
     ids = list(found)
     for at in range(0, len(ids), 500):  # databases hold only so many values in one question
         part = ids[at : at + 500]
-        r, w = t.readings.c, t.works.c
-        chosen = sa.select(r.trial_id, r.after, r.quantity, r.spot, r.value).where(r.trial_id.in_(part))
-        for trial_id, after, quantity, spot, value in conn.execute(chosen.order_by(r.id)):
+        for trial_id, after, quantity, spot, value in conn.execute(_READ, {"ids": part}):
             found[trial_id].readings[after, quantity, spot] = value
-        worked = sa.select(w.trial_id, w.step, w.minutes, w.ended_at).where(w.trial_id.in_(part))
-        for trial_id, step, minutes, ended in conn.execute(worked.order_by(w.id)):
+        for trial_id, step, minutes, ended in conn.execute(_WORKED, {"ids": part}):
             found[trial_id].works[step] = minutes
             found[trial_id].ended[step] = ended
     return list(found.values())
@@ -207,9 +220,7 @@ def insert_trial(
         "planned": packed(planned),
         "extras": packed(extras or None),
     }
-    row = conn.execute(sa.insert(t.trials).values(**values)).inserted_primary_key
-    assert row is not None
-    return int(row[0])
+    return _new_row(conn.execute(sa.insert(t.trials).values(**values)))
 
 
 def update_trial(conn: sa.Connection, row: int, **values: Any) -> None:
@@ -221,6 +232,8 @@ def put_readings(conn: sa.Connection, row: int, values: Mapping[Place, float | N
     """Put in the readings of a trial; `about` says direction, instrument, technician and when."""
     new = [
         {"trial_id": row, "after": after, "quantity": quantity, "spot": spot, "value": value, **about}
+        # Faults are counted by eye, so no meter check puts them in doubt.
+        | ({"instrument": None} if quantity == "faults" else {})
         for (after, quantity, spot), value in values.items()
     ]
     if new:

@@ -151,6 +151,11 @@ class Store:
                 if last or getattr(error.orig, "sqlstate", None) not in _AGAIN:
                     raise RecordsError(self._words(error)) from None
                 time.sleep(random.uniform(0, min(0.5, 0.005 * 2**attempt)))
+            except UnicodeEncodeError as error:
+                broken = ascii(error.object[error.start : error.end])
+                raise RecordsError(
+                    f"a text has a broken letter ({broken}). {_NOTHING} Type that text again."
+                ) from None
             except (sqlite3.Error, OSError) as error:
                 raise RecordsError(f"{self.name} cannot be used ({error}). {_NOTHING}") from None
         raise AssertionError  # the last attempt returns or raises
@@ -166,6 +171,8 @@ class Store:
         for starts, sentence in _SENTENCES:
             if any((name and name.startswith(s)) or (code and code.startswith(s)) for s in starts):
                 return sentence.format(book=self.name, found=found, seconds=BUSY_SECONDS)
+        if isinstance(error, exc.DataError):
+            return f"a text or number cannot be kept ({found}). {_NOTHING} Type it again."
         if not self.sqlite and not code:
             return (
                 f"the database of the book, {self.name}, does not answer ({found}). {_NOTHING} "
