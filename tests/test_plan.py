@@ -469,3 +469,77 @@ def test_an_ample_plan_has_no_caution_but_the_studys_own(study, plan):
     assert plan.attrs["cautions"] == ()
     gloss = Study.from_toml(STUDY.replace("faults = { at_most = 0 }", "gloss_20 = { at_least = 84 }"))
     assert plan_trials(gloss, trials=28, panels=4, seed=1).attrs["cautions"] == gloss.cautions != ()
+
+
+# --- a step present or left out, as any other factor ------------------------------------------------
+
+
+CHAIN = """\
+title = "Is the middle grit worth it (invented)"
+pass_means = "one direction, 50 % overlap"
+[[step]]
+name = "sand"
+grit = "P1500"
+passes = 4
+[[step]]
+name = "refine"
+grit = "P3000"
+passes = { lowest = 0, highest = 4, by = 4 }
+[[step]]
+name = "cut"
+pad = ["wool", "foam"]
+passes = { lowest = 2, highest = 8 }
+[goal]
+gloss_20 = { at_least = 70 }
+assurance = 0.9
+[panel]
+patches = 8
+[reading]
+after = ["sand", "refine", "cut"]
+"""
+
+
+def worked_chain(study, sheet, seed):
+    """A shop after the smooth-surface optics in which refining halves what cutting has to do."""
+    rng = np.random.default_rng(seed)
+    panel = dict(zip(sheet["panel"].unique(), 0.03 * rng.normal(size=sheet["panel"].nunique()), strict=True))
+    z = -0.1 * np.ones(len(sheet)) + sheet["panel"].map(panel).to_numpy()
+    refined = sheet["refine_passes"].to_numpy() > 0
+    table = sheet.drop(columns=["why"]).assign(status="done", trial=range(1, len(sheet) + 1))
+    for step in ("sand_", "refine_", ""):
+        if step == "refine_":
+            z = z - 0.55 * refined
+        if step == "":
+            rate = np.where(sheet["cut_pad"] == "wool", 0.25, 0.18)
+            z = -1.6 + (z + 1.6) * np.exp(-rate * sheet["cut_passes"].to_numpy())
+        gloss = 88 * np.exp(-np.exp(2 * (z + 0.02 * rng.normal(size=len(z)))))
+        table[f"{step}gloss_20"] = gloss.round(1)
+    table.loc[~refined, "refine_gloss_20"] = np.nan
+    work = 4 + sheet["refine_passes"] + sheet["cut_passes"]
+    return table.assign(minutes=(0.75 * work * np.exp(0.03 * rng.normal(size=len(z)))).round(2))
+
+
+def test_a_grit_that_may_be_left_out_is_planned_and_fitted_as_any_factor():
+    import finishlab as fl
+
+    study = Study.from_toml(CHAIN)
+    sheet = plan_trials(study, trials=24, panels=4, seed=5)
+    counts = sheet["refine_passes"].value_counts()
+    assert set(counts.index) == {0, 4}
+    assert counts.min() >= 6
+    assert "refine passes" in foresee_labels(sheet, study)
+    model = fl.fit(study, worked_chain(study, sheet, 3))
+    same = pd.DataFrame({"refine_passes": [0, 4], "cut_pad": "wool", "cut_passes": [4, 4]})
+    without, with_it = model.predict(same)["gloss_20"]
+    # On paper: z = -1.6 + (z0 + 1.6) e^-1 with z0 -0.1 or -0.65, gloss 88 exp(-exp(2 z)).
+    truth = [88 * np.exp(-np.exp(2 * (-1.6 + (z0 + 1.6) * np.exp(-1.0)))) for z0 in (-0.1, -0.65)]
+    # Panels of 0.03 and readings of 0.02 in ln roughness make about a GU there; three are allowed.
+    np.testing.assert_allclose([without, with_it], truth, atol=3)
+    assert with_it > without + 3
+
+
+def foresee_labels(sheet, study):
+    from finishlab.plan import foresee
+
+    factors = foresee(sheet, study).factors
+    return factors["label"][np.isfinite(factors["gloss_gu"])].tolist()

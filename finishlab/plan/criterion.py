@@ -17,12 +17,9 @@ reduce dependence on an assumed model. Technometrics 36, 37-47.
 from __future__ import annotations
 
 import itertools
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-
-from finishlab.errors import PlanError
 
 if TYPE_CHECKING:
     from finishlab.study import Study
@@ -38,8 +35,6 @@ _PRIOR = 1.0
 _CANDIDATES = 20_000
 #: Draws of so many at most, and processes below which drawing has failed.
 _DRAWS, _FEWEST = 20, 200
-#: Ways of working one step beyond which its choices are not laid out.
-_MOST_OF_A_STEP = 2_000_000
 
 
 class Criterion:
@@ -157,13 +152,6 @@ def weight_of(*groups: np.ndarray) -> np.ndarray:
 def _processes(study: Study) -> np.ndarray:
     """Return every admissible process, or an even share of them where there are very many."""
     basis = study.basis
-    for step in study.steps:
-        choices = math.prod(len(s.levels) for s in step.settings)
-        if choices > _MOST_OF_A_STEP:
-            raise PlanError(
-                f"step '{step.name}' alone can be worked in {choices:,} ways, more than can be looked through. "
-                "Hold some of its settings, or give fewer levels."
-            )
     if basis.size <= _CANDIDATES:
         return np.vstack(list(basis.chunks()))
     rng = np.random.default_rng(0)

@@ -23,6 +23,7 @@ from finishlab.plan.day import RunDay, run_day
 from finishlab.plan.power import smallest_difference
 from finishlab.plan.spreads import spreads_of
 from finishlab.plan.together import together
+from finishlab.plan.trials import worked_before
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -152,6 +153,7 @@ def foresee(
     study: Study,
     *,
     spreads: Any = None,
+    existing: pd.DataFrame | None = None,
     patches_a_disc: float | None = None,
     product_ml_a_pass: float | None = None,
     saving_minutes: float | None = None,
@@ -168,6 +170,9 @@ def foresee(
         SD between panels, between patches of a panel, of one meter reading (``panel``,
         ``patch``, ``meter``, GU) and of the minutes of a patch (``minutes``); those not given
         are stated guesses. Or the model fitted to a pilot, whose own spreads are taken.
+    existing : DataFrame, optional
+        Trials already run or planned, as for `plan_trials`: they count for what will be seen,
+        not for what it costs.
     patches_a_disc, product_ml_a_pass : float, optional
         How many patches one disc sands, and what a pass takes of product, ml: then discs and
         product are counted.
@@ -217,8 +222,9 @@ def foresee(
     _positive(
         patches_a_disc=patches_a_disc, product_ml_a_pass=product_ml_a_pass, saving_minutes=saving_minutes
     )
-    values = study.basis.values(sheet)
-    labels = sheet["panel"].astype(str).to_numpy()
+    before, panels_before = worked_before(study, existing)
+    values = np.vstack([before, study.basis.values(sheet)])
+    labels = np.concatenate([panels_before, sheet["panel"]]).astype(str)
     panel = np.unique(labels, return_inverse=True)[1]
     criterion = Criterion(study)
     factors = _factors(study, criterion, values, panel, sd)
@@ -237,9 +243,9 @@ def foresee(
             f"Plan {criterion.differences + 3} trials at least."
         )
     if "faults" in study.goal:
-        most = 100 * (1 - 0.05 ** (1 / max(len(values), 1)))
+        most = math.ceil(100 * (1 - 0.05 ** (1 / max(len(values), 1))))
         cautions.append(
-            f"Faults are counted: even none in {len(values)} patches would allow up to {most:.0f} % of patches with one "
+            f"Faults are counted: even none in {len(values)} patches would allow up to {most} % of patches with one "
             "(95 % limit, one-sided)."
         )
     return Foresight(

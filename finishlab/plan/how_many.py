@@ -2,8 +2,9 @@
 
 Shops are drawn from the step model's priors. Each works the plan, its readings are drawn,
 the curve is fitted again, and the shortest process that keeps the promise by that fit is set
-beside the truly shortest. Spreads are held at their stated guesses here; the fit of real
-trials has to find them, so a real study needs rather more than less.
+beside the truly shortest. Spreads are held at their stated guesses and a shop's ceiling is
+taken as known here; the fit of real trials has to find both, so a real study needs rather
+more than less.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 from finishlab import _progress, _show
 from finishlab._threads import one_thread
 from finishlab.errors import PlanError
-from finishlab.model.response import GLOSS_SPREADS
+from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.plan.day import PASS_MINUTES
 from finishlab.plan.step_criterion import StepCriterion
@@ -134,7 +135,8 @@ def how_many_trials(
 
     Notes
     -----
-    A shop is a draw of the step model's parameters from `finishlab.model.steps.PRIORS`. The
+    A shop is a draw of the step model's parameters from `finishlab.model.steps.PRIORS` and of
+    the resin's refractive index, which sets the ceiling, from its prior. The
     same shops work every plan. Only the first gloss of the goal is looked at.
 
     References
@@ -170,7 +172,7 @@ def how_many_trials(
             values = study.basis.values(sheet)
             group = np.unique(sheet["panel"].to_numpy(), return_inverse=True)[1]
             draws = np.random.default_rng([seed, 1])
-            done = np.array([shop.work(theta, values, group, draws) for theta in worlds])
+            done = np.array([shop.work(*world, values, group, draws) for world in worlds])
             left = done[:, 0]
             half = 1.645 * left.std(ddof=1) / math.sqrt(len(left))
             named = ~np.isnan(done[:, 1])
@@ -181,18 +183,27 @@ def how_many_trials(
                     "answered": float(named.mean()),
                     "kept": float(done[named, 1].mean()) if named.any() else math.nan,
                     "minutes_left": float(left.mean()),
-                    "minutes_left_low": float(left.mean() - half),
+                    "minutes_left_low": max(float(left.mean() - half), 0.0),
                     "minutes_left_high": float(left.mean() + half),
                 }
             )
     cautions = [
-        f"Minutes are reckoned at {PASS_MINUTES:g} a pass and spreads at stated guesses; no follow-up round is counted. "
+        f"Minutes are reckoned at {PASS_MINUTES:g} a pass and spreads at stated guesses, with the ceiling known; no follow-up round is counted. "
         "It compares numbers of trials, it does not foretell a study."
     ]
     others = [name for name in study.goal if name != shop.response]
     if others:
         cautions.append(f"Only {shop.response} is looked at; {_show.listed(others)} may need more trials.")
     return HowMany(pd.DataFrame(rows), len(worlds), out_of_reach, seed, tuple(cautions))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """The range of z that meets the goal, and the spread of a section's reading about its panel, in z."""
+
+    top: float
+    bottom: float
+    section: float
 
 
 class _Shops:
@@ -204,44 +215,47 @@ class _Shops:
         share = np.linspace(0, len(every) - 1, min(len(every), _PROCESSES)).astype(int)
         self.processes = every[share]
         self.response = next(n for n in study.goal if n.startswith("gloss_"))
-        condition = study.goal[self.response]
-        scale = criterion.scale
-        # A higher gloss is a lower z.
-        low, high = condition.at_least, condition.at_most
-        self.top = math.inf if low is None else float(scale.inverse(np.array([low]))[0])
-        self.bottom = -math.inf if high is None else float(scale.inverse(np.array([high]))[0])
         self.minutes = _minutes(study, self.processes)
-        slope = float(
-            np.abs(scale.slope(np.array([self.top if math.isfinite(self.top) else self.bottom])))[0]
-        )
-        meter = criterion.meter / max(slope, 1e-6)
-        self.section = math.sqrt(_SPREAD["patch"] ** 2 + _SPREAD["reading"] ** 2 + meter**2)
         self.nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
         self.weights = weights / weights.sum()
 
-    def probability(self, z: np.ndarray, known: np.ndarray) -> np.ndarray:
+    def asked(self, index: float) -> _Asked:
+        """Return what the goal asks of ln roughness where the resin has this refractive index."""
+        condition = self.study.goal[self.response]
+        scale = scale_of(self.response, index)
+        # A higher gloss is a lower z; a gloss above the ceiling is reached by none.
+        low, high = condition.at_least, condition.at_most
+        top = math.inf if low is None else float(scale.inverse(np.array([low]))[0])
+        bottom = -math.inf if high is None else float(scale.inverse(np.array([high]))[0])
+        edge = next((z for z in (top, bottom) if math.isfinite(z)), 0.0)
+        meter = self.criterion.meter / max(float(np.abs(scale.slope(np.array([edge])))[0]), 1e-6)
+        section = math.sqrt(_SPREAD["patch"] ** 2 + _SPREAD["reading"] ** 2 + meter**2)
+        return _Asked(top, bottom, section)
+
+    def probability(self, z: np.ndarray, known: np.ndarray, asked: _Asked) -> np.ndarray:
         """Return how often the next job meets the goal, `known` the SD of `z` itself."""
         from scipy.special import ndtr
 
         shared = np.sqrt(known**2 + _SPREAD["panel"] ** 2)[:, None] * self.nodes + z[:, None]
-        one = ndtr((self.top - shared) / self.section) - ndtr((self.bottom - shared) / self.section)
+        one = ndtr((asked.top - shared) / asked.section) - ndtr((asked.bottom - shared) / asked.section)
         every = self.study.job.accept == "every section"
         return (one ** (self.study.job.sections if every else 1)) @ self.weights
 
-    def shortest(self, z: np.ndarray, known: np.ndarray) -> tuple[int | None, np.ndarray]:
+    def shortest(self, z: np.ndarray, known: np.ndarray, asked: _Asked) -> tuple[int | None, np.ndarray]:
         """Return the shortest process that keeps the promise, and every probability."""
-        p = self.probability(z, known)
+        p = self.probability(z, known, asked)
         ok = np.flatnonzero(p >= self.study.assurance)
         return (int(ok[np.argmin(self.minutes[ok])]) if len(ok) else None), p
 
-    def draw(self, shops: int, rng: np.random.Generator) -> tuple[list[np.ndarray], int]:
+    def draw(self, shops: int, rng: np.random.Generator) -> tuple[list[tuple[np.ndarray, _Asked]], int]:
         """Draw shops in which some process keeps the promise; count the others."""
-        worlds: list[np.ndarray] = []
+        worlds: list[tuple[np.ndarray, _Asked]] = []
         out = 0
         while len(worlds) < shops:
             theta = rng.normal(self.curve.prior_mean, self.curve.prior_sd)
+            asked = self.asked(float(rng.normal(*INDEX_PRIOR)))
             z = self.criterion.finish(theta, self.processes)[0]
-            if self.shortest(z, np.zeros(len(z)))[0] is None:
+            if self.shortest(z, np.zeros(len(z)), asked)[0] is None:
                 out += 1
                 if out > 20 * shops:
                     raise PlanError(
@@ -249,19 +263,24 @@ class _Shops:
                         "goal, or give more passes or finer steps."
                     )
             else:
-                worlds.append(theta)
+                worlds.append((theta, asked))
         return worlds, out
 
     def work(
-        self, theta: np.ndarray, values: np.ndarray, panel: np.ndarray, rng: np.random.Generator
+        self,
+        theta: np.ndarray,
+        asked: _Asked,
+        values: np.ndarray,
+        panel: np.ndarray,
+        rng: np.random.Generator,
     ) -> tuple[float, float]:
         """Return the minutes left on the table, and the true probability of the process named (NaN for none)."""
         truth = self.criterion.finish(theta, self.processes)[0]
-        best, true_p = self.shortest(truth, np.zeros(len(truth)))
+        best, true_p = self.shortest(truth, np.zeros(len(truth)), asked)
         found, root = self._fitted(theta, values, panel, rng)
         z, slopes = self.criterion.finish(found, self.processes)
         known = np.sqrt(((slopes @ root) ** 2).sum(axis=1) + _SPREAD["final"] ** 2)
-        chosen, _ = self.shortest(z, known)
+        chosen, _ = self.shortest(z, known, asked)
         least = self.minutes[best]
         if chosen is None:
             return float(self.minutes.max() - least), math.nan

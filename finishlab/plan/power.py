@@ -48,7 +48,9 @@ def power(difference: float, se: float, df: float, level: float = LEVEL) -> floa
 
     t = stats.t.ppf(1 - level / 2, df)
     shift = abs(difference) / se
-    return float(stats.nct.sf(t, df, shift) + stats.nct.cdf(-t, df, shift))
+    far = float(stats.nct.cdf(-t, df, shift))
+    # Where the far tail is next to nothing the library may have no number for it.
+    return float(stats.nct.sf(t, df, shift)) + (0.0 if math.isnan(far) else far)
 
 
 def smallest_difference(se: float, df: float, wanted: float = POWER) -> float:

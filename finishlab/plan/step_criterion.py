@@ -63,8 +63,8 @@ class StepCriterion(Criterion):
         last = len(study.steps) - 1
         self._steps = [i for i, s in enumerate(study.steps) if s.name in study.reading.after or i == last]
         gloss = next(name for name in study.goal if name.startswith("gloss_"))
-        self.scale = scale_of(gloss, INDEX_PRIOR[0])
-        self._scales: dict[int, list[Scale]] = {i: [self.scale] for i in self._steps}
+        scale = scale_of(gloss, INDEX_PRIOR[0])
+        self._scales: dict[int, list[Scale]] = {i: [scale] for i in self._steps}
         # Before the last step 60 degrees are read too, which see more of a sanded surface than 20 do.
         angle = np.radians(float(gloss.removeprefix("gloss_")))
         wide = GlossScale(

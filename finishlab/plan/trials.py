@@ -143,7 +143,7 @@ def plan_trials(
     _check(study, trials, panels, seed, kind)
     seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
     rng = np.random.default_rng(seed)
-    before, panels_before = _before(study, existing)
+    before, panels_before = worked_before(study, existing)
     design: dict[str, Any] = {"kind": kind}
     cautions: list[str] = []
     if kind == "best":
@@ -233,7 +233,7 @@ def _no_existing(existing: Any, kind: str) -> None:
         )
 
 
-def _before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
+def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
     """Return the processes and panels of existing trials that were not spoiled."""
     if existing is None:
         return np.empty((0, len(study.basis.factors))), np.empty(0, object)
