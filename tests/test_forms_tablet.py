@@ -133,7 +133,8 @@ def test_the_line_to_the_kernel_runs_no_code(tablet, seen, tmp_path):
     from tornado.httpclient import HTTPRequest
     from tornado.websocket import websocket_connect
 
-    line = next(u for u in seen.lines if "/channels" in u)
+    # A line of our own beside the page's, which would be put in the other's place under one name.
+    line = re.sub("session_id=[^&]*", "session_id=intruder", next(u for u in seen.lines if "/channels" in u))
     mark = tmp_path / "was here"
     cookie = "; ".join(f"{c['name']}={c['value']}" for c in seen.cookies)
 
@@ -144,7 +145,7 @@ def test_the_line_to_the_kernel_runs_no_code(tablet, seen, tmp_path):
             "session": "s",
             "username": "",
             "version": "5.3",
-            "date": "",
+            "date": "2026-01-05T08:00:00Z",
         }
         whole = {
             "header": header,
@@ -170,6 +171,7 @@ def test_the_line_to_the_kernel_runs_no_code(tablet, seen, tmp_path):
         answers: list[str] = []
         while "kernel_info_reply" not in answers:
             said = await asyncio.wait_for(socket.read_message(), 30)
+            assert said, "the line was closed before the second message was answered"
             answers.append(json.loads(said)["msg_type"])
         socket.close()
         return answers
