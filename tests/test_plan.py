@@ -543,3 +543,93 @@ def foresee_labels(sheet, study):
 
     factors = foresee(sheet, study).factors
     return factors["label"][np.isfinite(factors["gloss_gu"])].tolist()
+
+
+# --- bounds, and the step model's own measure --------------------------------------------------------
+
+
+@pytest.mark.parametrize(("factors", "runs"), [(2, 36), (3, 40)])
+def test_exact_plans_come_near_the_continuous_optimum_and_never_beat_it(factors, runs):
+    # Kono (1962), Atkinson, Donev & Tobias ch. 11-12: the largest det of X'X/n of any number of runs.
+    table = pd.read_csv(REFERENCE / "d_optimal_continuous_quadratic.csv", comment="#")
+    row = table[(table["factors"] == factors) & (table["quantity"] == "det M")].iloc[0]
+
+    def full(v):
+        pairs = [v[:, a] * v[:, b] for a, b in itertools.combinations(range(factors), 2)]
+        return np.column_stack([np.ones(len(v)), v, v**2, *pairs])
+
+    three = np.array([-1.0, 0.0, 1.0])
+    _, log_det = exchange(free([three] * factors, runs, full), starts=10, rng=np.random.default_rng(1))
+    efficiency = np.exp(log_det / row["parameters"]) / runs / row["computed"] ** (1 / row["parameters"])
+    assert efficiency <= 1 + 1e-9
+    # Whole runs cannot have the weights exactly; with six or four runs a term they come within 1 %.
+    assert efficiency > 0.99
+
+
+@pytest.fixture(scope="module")
+def gloss_study():
+    text = STUDY.replace("faults = { at_most = 0 }", "gloss_20 = { at_least = 84 }")
+    return Study.from_toml(text + '[reading]\nafter = ["sand", "cut", "polish"]\n')
+
+
+def test_a_gloss_study_is_planned_for_the_step_model_and_others_for_the_surface(study, gloss_study):
+    from finishlab.plan.step_criterion import StepCriterion, criterion_of
+
+    assert isinstance(criterion_of(gloss_study), StepCriterion)
+    assert type(criterion_of(study)) is Criterion
+
+
+def test_the_step_models_information_is_that_of_the_full_covariance(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    criterion = criterion_of(gloss_study)
+    sheet = plan_trials(gloss_study, trials=14, panels=3, seed=1)
+    values = gloss_study.basis.values(sheet)
+    panel = np.unique(sheet["panel"], return_inverse=True)[1]
+    x = criterion.matrix(values)
+    plain = x.T @ criterion.weight(panel) @ x
+    np.testing.assert_allclose(criterion.information(values, panel), plain, atol=1e-9)
+    # Readings after each step and the polynomial: four lines a trial.
+    assert len(x) == 4 * 14
+
+
+def test_derivatives_of_the_plan_are_those_of_the_curve_by_differences(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    criterion = criterion_of(gloss_study)
+    values = next(gloss_study.basis.chunks())[::97]
+    theta = criterion.curve.prior_mean
+    _, slopes, _ = criterion.read(theta, values)
+    for k in range(len(theta)):
+        step = np.zeros(len(theta))
+        step[k] = 1e-5
+        up, down = criterion.read(theta + step, values)[0], criterion.read(theta - step, values)[0]
+        # Central differences: error of the order of the square of the step, and rounding of 1e-16 / 1e-5.
+        np.testing.assert_allclose(slopes[:, k], (up - down) / 2e-5, atol=1e-7)
+
+
+def test_a_plan_for_the_step_model_tells_more_than_random_trials(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    criterion = criterion_of(gloss_study)
+    sheet = plan_trials(gloss_study, trials=16, panels=4, seed=1)
+    planned = criterion.log_det(gloss_study.basis.values(sheet), sheet["panel"].to_numpy())
+    every = np.vstack(list(gloss_study.basis.chunks()))
+    rng = np.random.default_rng(1)
+    drawn = [
+        criterion.log_det(every[rng.integers(len(every), size=16)], sheet["panel"].to_numpy())
+        for _ in range(50)
+    ]
+    assert planned > max(drawn)
+
+
+def test_a_plan_over_millions_of_processes_looks_at_a_share_of_them():
+    # 2,000,000 processes: they are drawn from, not walked through.
+    choices = "".join(
+        f"n{j} = {{ lowest = 1, highest = {top}, by = 1 }}\n" for j, top in enumerate((20, 20, 50, 100))
+    )
+    text = f'title = "x"\npass_means = "y"\n[[step]]\nname = "cut"\n{choices}[goal]\nfaults = {{ at_most = 0 }}\nassurance = 0.9\n'
+    many = Study.from_toml(text)
+    assert many.basis.size == 2_000_000
+    assert len(Criterion(many).processes) <= 20_000
+    assert len(plan_trials(many, trials=12, panels=2, seed=1)) == 12

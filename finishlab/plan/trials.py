@@ -217,10 +217,6 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None
             f"{trials} trials do not fit on {panels} panels of {study.patches} patches (room for {room}). "
             f"Take {needed} panels, or mend patches in [panel] of the study file."
         )
-    if not mistakes and not study.factors:
-        mistakes.append(
-            "the study varies no setting: every one has a single value. Give a setting a list of values, or a lowest and a highest."
-        )
     if mistakes:
         raise PlanError(mistakes)
 

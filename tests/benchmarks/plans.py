@@ -1,0 +1,194 @@
+"""How good are the plans? Beside general-purpose libraries, and on practice benches.
+
+    python tests/benchmarks/plans.py [--benches 4] [--kinds 1,2,3] [--skip-benches]
+
+First table: our D-efficiency |X'V^-1X|^(1/p) (over n where V is the identity) and mean
+prediction variance (I) on fixed problems, beside the figures of general-purpose libraries.
+These were run once in environments of their own, because they clash with ours: pyoptex 1.2.1
+and oapackage, Python 3.11, one thread, November 2026; best of as many starts as said. Second
+table: `kind="best"` against trials drawn at random and against changing one setting at a
+time, the same number of trials, on practice benches. Numbers come with their seeds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from pathlib import Path
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import numpy as np
+import pandas as pd
+from rich.progress import track
+
+import finishlab as fl
+from finishlab.plan.exchange import Problem, exchange, free
+from finishlab.study import Study
+
+sys.path.insert(0, str(Path(__file__).parent))
+ASSURANCE = 0.90
+
+
+# --- beside general-purpose libraries -------------------------------------------------------------
+
+
+def _model(pairs: str):
+    """Return the model matrix of three numbers and two settings of three choices, by its products."""
+    effect = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, -1.0]])
+
+    def matrix(v: np.ndarray) -> np.ndarray:
+        blocks = [v[:, [j]] for j in range(3)] + [effect[v[:, j].astype(int)] for j in (3, 4)]
+        columns = [np.ones((len(v), 1)), *blocks, *[v[:, [j]] ** 2 for j in range(3)]]
+        for a in range(5):
+            for b in range(a + 1, 5):
+                if pairs == "all" or (pairs == "numbers" and b < 3):
+                    product = blocks[a][:, :, None] * blocks[b][:, None, :]
+                    columns.append(product.reshape(len(v), -1))
+        return np.hstack(columns)
+
+    return matrix
+
+
+_LEVELS = [np.array([-1.0, 0.0, 1.0])] * 3 + [np.arange(3.0)] * 2
+
+
+def _panels(rows: int, panels: int) -> np.ndarray:
+    panel = np.repeat(np.arange(panels), [len(p) for p in np.array_split(np.arange(rows), panels)])
+    return np.linalg.inv(np.eye(rows) + (panel[:, None] == panel[None, :]))
+
+
+def problems() -> list[dict]:
+    """Return each problem with the best figure of a general-purpose library, where one was run."""
+    numbers, every = _model("numbers"), _model("all")
+    plain = free(_LEVELS, 30, numbers)
+    grit = [np.arange(30)] * 3 + [np.repeat(np.arange(6), 5), np.arange(30)]
+
+    def allowed(v: np.ndarray) -> np.ndarray:
+        return ~((v[:, 3] == 0) & (v[:, 0] == -1))
+
+    hard = Problem(
+        **vars(plain) | {"units": grit, "weight": _panels(30, 6), "allowed": allowed, "starts": plain.starts[allowed(plain.starts)]}
+    )  # fmt: skip
+    eight = [np.array([-1.0, 0.0, 1.0])] * 8
+    return [
+        {"problem": "30 trials, 14 terms", "task": plain, "starts": 80, "per_trial": True, "theirs": 0.4987, "by": "pyoptex, best of 80"},
+        {"problem": "30 trials, all pairs (30 terms)", "task": free(_LEVELS, 30, every), "starts": 80, "per_trial": True, "theirs": 0.4034, "by": "pyoptex, best of 80"},
+        {"problem": "6 panels, grit by panel, an avoid rule", "task": hard, "starts": 30, "per_trial": False, "theirs": np.nan, "by": "not run with this rule"},
+        {"problem": "30 trials on 4 panels", "task": Problem(**vars(plain) | {"weight": _panels(30, 4)}), "starts": 30, "per_trial": False, "theirs": np.nan, "by": "not run"},
+        {"problem": "60 trials, 8 numbers (45 terms)", "task": free(eight, 60, _second_order), "starts": 5, "per_trial": True, "theirs": np.nan, "by": "not run"},
+    ]  # fmt: skip
+
+
+def _second_order(v: np.ndarray) -> np.ndarray:
+    pairs = [v[:, [a]] * v[:, [b]] for a in range(v.shape[1]) for b in range(a + 1, v.shape[1])]
+    return np.hstack([np.ones((len(v), 1)), v, v**2, *pairs])
+
+
+def beside_libraries() -> pd.DataFrame:
+    """Return our D and I on every problem, and the ratio to the library's D."""
+    lines = []
+    for p in track(problems(), description="plans beside libraries"):
+        task, begun = p["task"], time.perf_counter()
+        values, _ = exchange(task, starts=p["starts"], rng=np.random.default_rng(1))
+        seconds = time.perf_counter() - begun
+        x = task.matrix(values)
+        information = x.T @ task.weight @ x
+        d = float(np.exp(np.linalg.slogdet(information)[1] / x.shape[1])) / (len(x) if p["per_trial"] else 1)
+        where = task.matrix(task.starts)
+        i = float(np.einsum("ij,jk,ik->i", where, np.linalg.inv(information), where).mean())
+        lines.append(
+            {"problem": p["problem"], "D": d, "library D": p["theirs"], "ratio": d / p["theirs"], "library": p["by"], "I (mean variance)": i, "starts": p["starts"], "seconds": seconds}
+        )  # fmt: skip
+    return pd.DataFrame(lines)
+
+
+# --- that it matters ---------------------------------------------------------------------------------
+
+
+def at_random(study: Study, trials: int, panels: int, seed: int) -> pd.DataFrame:
+    """Return processes drawn at random, today's on every panel."""
+    sheet = fl.plan_trials(study, trials=trials, panels=panels, seed=seed)
+    every = np.vstack(list(study.basis.chunks()))
+    values = every[np.random.default_rng(seed).integers(len(every), size=trials)]
+    return _filled(study, sheet, values)
+
+
+def one_at_a_time(study: Study, trials: int, panels: int, seed: int) -> pd.DataFrame:
+    """Return today's process with one setting changed at a time, in turn."""
+    sheet = fl.plan_trials(study, trials=trials, panels=panels, seed=seed)
+    today = study.basis.row(study.today)[0]
+    changed = []
+    for j, levels in enumerate(study.basis.levels):
+        for level in levels[levels != today[j]]:
+            row = today.copy()
+            row[j] = level
+            changed.append(row)
+    order = np.random.default_rng(seed).permutation(len(changed))
+    return _filled(study, sheet, np.array(changed)[order[np.arange(trials) % len(changed)]])
+
+
+def _filled(study: Study, sheet: pd.DataFrame, values: np.ndarray) -> pd.DataFrame:
+    """Put processes in place of those of a sheet, its controls apart."""
+    control = sheet["why"].str.startswith("control").to_numpy()
+    values = values.copy()
+    values[control] = study.basis.row(study.today)
+    rows = study.basis.frame(study.basis.canonical(values))
+    return pd.concat([rows, sheet.drop(columns=list(study.basis.names))], axis=1)
+
+
+def on_benches(benches: int, kinds: list[int], trials: int) -> pd.DataFrame:
+    """Work each way of planning on practice benches, fit, choose, and score on the truth."""
+    ways = {
+        "best": lambda s, seed: fl.plan_trials(s, trials=trials, panels=4, seed=seed),
+        "at random": lambda s, seed: at_random(s, trials, 4, seed),
+        "one setting at a time": lambda s, seed: one_at_a_time(s, trials, 4, seed),
+    }
+    rows = []
+    tasks = [(kind, seed, way) for kind in kinds for seed in range(1, benches + 1) for way in ways]
+    for kind, seed, way in track(tasks, description="working benches"):
+        bench = fl.PracticeBench(kind=kind, seed=seed)
+        model = fl.fit(bench.study, bench.work(ways[way](bench.study, seed), seed=100 * seed))
+        recipe, best = fl.shortest(model, assurance=ASSURANCE), bench.best(assurance=ASSURANCE)
+        row = {"way": way, "answered": recipe.found, "true": np.nan, "ratio": np.nan}
+        if recipe.found:
+            chosen = pd.DataFrame([recipe.settings])
+            row["true"] = float(bench.true_probability(chosen).iloc[0])
+            row["ratio"] = float(bench.true_minutes(chosen).iloc[0]) / best["minutes"]
+        rows.append(row)
+    table = pd.DataFrame(rows)
+    lines = []
+    for way, some in table.groupby("way", sort=False):
+        kept = some[some["true"] >= ASSURANCE]
+        lines.append(
+            {"way": way, "benches": len(some), "answered": some["answered"].mean(), "next job reaches the goal (mean)": some["true"].mean(), "recipes at 0.90 or more": len(kept) / max(some["answered"].sum(), 1), "median minutes / best, kept ones": kept["ratio"].median()}
+        )  # fmt: skip
+    return pd.DataFrame(lines)
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--benches", type=int, default=4, help="benches of each kind, seeds 1 to this")
+    parser.add_argument("--kinds", default=",".join(map(str, fl.PracticeBench.KINDS)), help="as 1,2,3")
+    parser.add_argument("--trials", type=int, default=20)
+    parser.add_argument("--skip-benches", action="store_true")
+    asked = parser.parse_args()
+    print(beside_libraries().round(4).to_string(index=False))
+    study = fl.PracticeBench(kind=1, seed=3).study
+    begun = time.perf_counter()
+    fl.plan_trials(study, trials=40, panels=5, seed=1)
+    print(f"\nplan_trials, 40 trials of 5 factors on 5 panels: {time.perf_counter() - begun:.1f} s")
+    if not asked.skip_benches:
+        kinds = [int(k) for k in asked.kinds.split(",")]
+        print(f"\n{asked.trials} trials on 4 panels, read after every step, no follow-up")
+        print(on_benches(asked.benches, kinds, asked.trials).round(3).to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()
