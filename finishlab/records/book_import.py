@@ -352,12 +352,13 @@ def _insert(conn: sa.Connection, study_id: int, entry: Entry, new: list[dict[str
     taken_labels = {str(cells["trial"]) for cells in new if "trial" in cells}
     rows.put_panel(conn, study_id, [cells["panel"] for cells in new])
     heads, works, readings = [], [], []
+    columns = understand(dict.fromkeys(["trial", *(h for cells in new for h in cells)]), study)
     for cells in new:
         while "trial" not in cells:
             if str(label) not in taken_labels:
                 cells["trial"] = label
             label += 1
-        parts = split(cells, study)
+        parts = split(cells, study, columns)
         values = {"study_id": study_id, **dict.fromkeys(_HEADS), **rows.head_values(parts["head"])}
         settings = rows.packed(parts["settings"])
         planned = settings if cells["status"] == "planned" else None

@@ -7,6 +7,9 @@ are never looked at one by one. Only reads; what may be written is in `book.py`.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
+from collections import defaultdict
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -117,21 +120,39 @@ def _measured(conn: sa.Connection, study_id: int, ids: np.ndarray, study: Study)
             at = codes == k
             put(f"{name}_minutes", np.array(trial_ids)[at], np.array(minutes, float)[at])
     film_after: list[tuple[tuple[str, str, int], np.ndarray, np.ndarray]] = []
-    for some in conn.execute(read.where(mine, r.value.is_not(None))).partitions(_AT_ONCE):
-        trial_ids, after, quantity, spot, value = zip(*some, strict=True)
-        at_trial, values = np.array(trial_ids), np.array(value, float)
-        codes, places = pd.factorize(pd.MultiIndex.from_arrays([after, quantity, spot]))
-        order = np.argsort(codes, kind="stable")
-        bounds = np.searchsorted(codes[order], np.arange(len(places) + 1))
-        for k, place in enumerate(places):
-            at = order[bounds[k] : bounds[k + 1]]
-            if place[1] in ("film_after_um", "removed_um"):
-                film_after.append((place, at_trial[at], values[at]))
-            else:
-                put(heading_of(place, study), at_trial[at], values[at])
+    for place, at_trial, values in _by_place(conn, read.where(mine, r.value.is_not(None))):
+        if place[1] in ("film_after_um", "removed_um"):
+            film_after.append((place, at_trial, values))
+        else:
+            put(heading_of(place, study), at_trial, values)
     _latest_film(film_after, ids, study, put)
     order_of = {name: k for k, name in enumerate(_reading_order(study))}
     return dict(sorted(columns.items(), key=lambda c: _place_in(c[0], order_of)))
+
+
+def _by_place(
+    conn: sa.Connection, chosen: sa.Select[Any]
+) -> Iterator[tuple[tuple[str, str, int], np.ndarray, np.ndarray]]:
+    """Yield every reading by its place in a trial: the place, rows of trials, values."""
+    number: defaultdict[tuple[str, str, int], int] = defaultdict(itertools.count().__next__)
+    parts: list[list[np.ndarray]] = [[], [], []]
+    cursor = conn.execute(chosen).cursor
+    assert cursor is not None
+    # Straight from the driver: a million rows need nothing that is done for a single one.
+    while some := cursor.fetchmany(_AT_ONCE):
+        trial_ids, after, quantity, spot, value = zip(*some, strict=True)
+        places = map(number.__getitem__, zip(after, quantity, spot, strict=True))
+        parts[0].append(np.fromiter(places, np.int32, len(some)))
+        parts[1].append(np.array(trial_ids, np.int64))
+        parts[2].append(np.array(value, float))
+    if not number:
+        return
+    codes, trials, values = (np.concatenate(part) for part in parts)
+    order = np.argsort(codes, kind="stable")
+    bounds = np.searchsorted(codes[order], np.arange(len(number) + 1))
+    for k, place in enumerate(number):
+        at = order[bounds[k] : bounds[k + 1]]
+        yield place, trials[at], values[at]
 
 
 def _latest_film(found: list[Any], ids: np.ndarray, study: Study, put: Any) -> None:

@@ -188,9 +188,18 @@ def clean(draft: Draft, heading: str) -> Any:
     return None if isinstance(value, float) and np.isnan(value) else value
 
 
-def split(cells: Mapping[str, Any], study: Study) -> dict[str, dict[Any, Any]]:
+def split(
+    cells: Mapping[str, Any], study: Study, columns: Mapping[str, Column] | None = None
+) -> dict[str, dict[Any, Any]]:
     """
     Return the cells of a trial by where they stand in the book.
+
+    Parameters
+    ----------
+    cells : mapping of str to value
+    study : Study
+    columns : mapping of str to Column, optional
+        What the headings mean, where that is known for many trials at once.
 
     Returns
     -------
@@ -201,8 +210,9 @@ def split(cells: Mapping[str, Any], study: Study) -> dict[str, dict[Any, Any]]:
     out: dict[str, dict[Any, Any]] = {
         "head": {}, "settings": {}, "extras": {}, "readings": {}, "works": {}
     }  # fmt: skip
-    for heading, column in understand(cells, study).items():
-        value = cells[heading]
+    columns = columns or understand(cells, study)
+    for heading, value in cells.items():
+        column = columns[heading]
         if column.role == "setting":
             out["settings"][heading] = value
         elif column.role in ("reading", "film"):

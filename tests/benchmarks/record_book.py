@@ -34,7 +34,7 @@ from finishlab.records.book import RecordBook
 SHEET, BOOK, LOGGED = 10_000, 100_000, 300
 
 READ = """
-import resource, sys, time
+import sys, time
 sys.path.insert(0, sys.argv[2])
 from record_sheets import STUDY
 import pandas
@@ -43,8 +43,13 @@ begun = time.perf_counter()
 with RecordBook(sys.argv[1]) as book:
     trials = book.trials(STUDY)
 seconds = time.perf_counter() - begun
-# Linux counts in kilobytes, macOS in bytes.
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
+# What `resource` says is that of the parent where it was larger; Linux keeps the process's own.
+peak = float("nan")
+try:
+    with open("/proc/self/status") as file:
+        peak = next(int(line.split()[1]) for line in file if line.startswith("VmHWM")) / 2**10
+except FileNotFoundError:
+    pass
 print(len(trials), seconds, peak)
 """
 
