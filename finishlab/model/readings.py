@@ -7,16 +7,15 @@ decided here; no curve, scale or goal is known.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from finishlab.errors import ModelError
 from finishlab.model.latent import Observed, Rows
 from finishlab.records import readings_of
+from finishlab.records.spread import robust_spread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,9 +51,7 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMea
         steps.append(position[str(step)])
         values.append(group.to_numpy(float))
     step_of = np.array(steps, int)
-    spread = {
-        k: _robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)
-    }
+    spread = {k: robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)}
     cautions = []
     for i, v in enumerate(values):
         keep, blunder = _without_blunder(v, spread[steps[i]])
@@ -79,19 +76,6 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMea
         meter_df=float(sum(len(v) - 1 for v in final)),
         cautions=tuple(cautions),
     )
-
-
-def _robust_spread(values: Iterable[np.ndarray]) -> float:
-    """Return the SD of repeats about their patch mean, from the median of patch variances."""
-    variances, dfs = [], []
-    for v in values:
-        if len(v) > 1:
-            variances.append(v.var(ddof=1))
-            dfs.append(len(v) - 1)
-    if not variances:
-        return 0.0
-    df = float(np.median(dfs))
-    return float(np.sqrt(np.median(variances) * df / stats.chi2.ppf(0.5, df)))
 
 
 def _without_blunder(v: np.ndarray, spread: float) -> tuple[np.ndarray, float | None]:
