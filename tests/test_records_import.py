@@ -6,9 +6,6 @@ the checks.
 
 from __future__ import annotations
 
-import io
-import zipfile
-
 import pytest
 from record_sheets import STUDY_TEXT, csv_text, good
 
