@@ -37,7 +37,7 @@ _PLACES = {
     "follow_up": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
-    "log_form": "forms",
+    "log_form": "forms.log_form",
     "write_run_sheet": "run_sheets",
     "write_labels": "run_sheets",
     "FinishlabError": "errors",
@@ -93,7 +93,7 @@ if TYPE_CHECKING:
         RecordsError,
         StudyError,
     )
-    from finishlab.forms import log_form
+    from finishlab.forms.log_form import log_form
     from finishlab.model import FinishModel, fit
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
