@@ -7,9 +7,11 @@ are never looked at one by one. Only reads; what may be written is in `book.py`.
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import itertools
 from collections import defaultdict
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,6 +44,19 @@ _AT_ONCE = 20_000
 _READINGS = ("trial_id", "after", "quantity", "spot", "value")
 
 
+@contextmanager
+def _cycles_not_sought() -> Iterator[None]:
+    """Keep Python from looking for cycles among rows, which have none; it takes a third of the time."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+@_cycles_not_sought()
 def tidy(conn: sa.Connection, study_id: int, study: Study) -> pd.DataFrame:
     """
     Return the trial table of a study as the book has it, before it is checked.
