@@ -336,7 +336,7 @@ class LogForm(anywidget.AnyWidget):
             trial.number,
             after=after,
             values=values,
-            minutes=numbers["minutes"] if after == step.name else None,
+            minutes=numbers["minutes"] if after == step.name else 0.0,
             key=self._entry,
             **common,
         )
@@ -352,13 +352,20 @@ class LogForm(anywidget.AnyWidget):
         self._end(self._here(), film.get("film_after_um"), [])
 
     def _end(self, trial: Trial, film_after_um: float | None, prompts: list[str]) -> None:
-        self.book.finish(
-            self.study,
-            trial.number,
-            technician=self.session.technician,
-            film_after_um=film_after_um,
-            key=f"{self._entry}-end",
-        )
+        try:
+            self.book.finish(
+                self.study,
+                trial.number,
+                technician=self.session.technician,
+                film_after_um=film_after_um,
+                key=f"{self._entry}-end",
+            )
+        except RecordsError as error:
+            # What was read is in the book by now; only the end is not.
+            text = "The readings are saved, but the trial is not ended."
+            self.session.message = page.message("bad", text, error.mistakes)
+            self._turn()
+            return
         self.session.trial = None
         self._saved(f"Trial {trial.number} is done.", trial, prompts)
 
