@@ -112,7 +112,8 @@ def fields_of_step(study: Study, trial: Trial, step: Step, session: Session) -> 
     groups = [("", [minutes_field(f"minutes of {step_name(step)}")])]
     for quantity in quantities_after(study, after, also=session.also):
         words, unit = RESPONSES[quantity]
-        groups.append((f"{words}, {unit}" if unit else words, list(reading_fields(study, quantity))))
+        heading = "" if quantity == "faults" else f"{words}, {unit}" if unit else words
+        groups.append((heading, list(reading_fields(study, quantity))))
     if last and study.limits:
         groups.append(("", [film_field(study, "film_after_um", "film after work")]))
     return groups
@@ -241,6 +242,8 @@ def today(table: pd.DataFrame, session: Session, study: Study) -> Part:
     names = [str(c) for c in table.columns]
     rows = []
     for row in table.to_dict("records"):
+        if row["what"] == "planned":  # the day's plan is not the day's work
+            continue
         if session.blind and (
             row["what"] == "started" or row["what"].removeprefix("amended ") in study.settings
         ):
