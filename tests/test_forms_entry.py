@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from finishlab import Study
-from finishlab.forms import page
+from finishlab.forms import page, parts
 from finishlab.forms.entry import (
     Field,
     entered,
@@ -15,7 +15,8 @@ from finishlab.forms.entry import (
     reading_fields,
     spread_note,
 )
-from finishlab.forms.page import Session, Trial
+from finishlab.forms.page import Trial
+from finishlab.forms.parts import Session
 
 TOML = """
 title = "Doors"
@@ -232,9 +233,9 @@ def test_every_part_of_a_page_is_one_that_the_browser_can_draw():
         page.wrong_page(trial(), STUDY, session, "burn")[0],
         page.correct_page(row, STUDY, session)[0],
         page.empty_page(),
-        [page.head(session), page.message("ok", "Saved.")],
+        [page.head(session), parts.message("ok", "Saved.")],
     ]
-    for part in [p for parts in pages for p in parts]:
+    for part in [p for each in pages for p in each]:
         assert f"    {part['is']}:" in drawn, part["is"]
     assert "innerHTML" not in script  # what a shop types is never markup
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab.forms.page import fields_on
+from finishlab.forms.parts import fields_on
 
 TOML = """
 title = "Doors"

@@ -19,9 +19,10 @@ import traitlets
 
 from finishlab._show import counted
 from finishlab.errors import FinishlabError, RecordsError
-from finishlab.forms import page
+from finishlab.forms import page, parts
 from finishlab.forms.entry import Entered, Field, entered, spread_note
-from finishlab.forms.page import Part, Session, Trial
+from finishlab.forms.page import Trial
+from finishlab.forms.parts import Part, Session
 
 if TYPE_CHECKING:
     from finishlab.records import RecordBook
@@ -158,10 +159,10 @@ class LogForm(anywidget.AnyWidget):
         try:
             self._doing[do](content.get("arg"), typed)
         except FinishlabError as error:
-            self.session.message = page.message("bad", "Not saved.", error.mistakes)
+            self.session.message = parts.message("bad", "Not saved.", error.mistakes)
             self._draw()
         except Exception as error:
-            self.session.message = page.message(
+            self.session.message = parts.message(
                 "bad",
                 "Not saved.",
                 [f"Something unforeseen happened ({error}). Show this to whoever looks after the computer."],
@@ -202,7 +203,7 @@ class LogForm(anywidget.AnyWidget):
 
     def _fields(self) -> list[Field]:
         """Return the fields of numbers on the present page."""
-        shown = {f["name"] for f in page.fields_on(self.page["parts"])}
+        shown = {f["name"] for f in parts.fields_on(self.page["parts"])}
         return [f for f in self._known if f.name in shown]
 
     @property
@@ -234,7 +235,7 @@ class LogForm(anywidget.AnyWidget):
         """Return every number of the page; RecordsError with all that is wrong, each also beside its field."""
         read = {f: self._entered(typed, f) for f in self._fields()}
         self._note({f.name: (e.note, "bad" if e.fault else "ok") for f, e in read.items()})
-        wrong = [f"{page.full_label(f)}: {e.note}" for f, e in read.items() if e.fault]
+        wrong = [f"{parts.full_label(f)}: {e.note}" for f, e in read.items() if e.fault]
         if wrong:
             raise RecordsError(wrong)
         return {f: e.value for f, e in read.items()}
@@ -363,7 +364,7 @@ class LogForm(anywidget.AnyWidget):
         except RecordsError as error:
             # What was read is in the book by now; only the end is not.
             text = "The readings are saved, but the trial is not ended."
-            self.session.message = page.message("bad", text, error.mistakes)
+            self.session.message = parts.message("bad", text, error.mistakes)
             self._turn()
             return
         self.session.trial = None
@@ -407,12 +408,12 @@ class LogForm(anywidget.AnyWidget):
 
     def _differs(self, value: float | None, typed: dict[str, str], field: Field, row: dict[str, Any]) -> bool:
         """Say whether a value was typed over; what is only rounded on the screen was not."""
-        shown = next(f["value"] for f in page.fields_on(self.page["parts"]) if f["name"] == field.name)
+        shown = next(f["value"] for f in parts.fields_on(self.page["parts"]) if f["name"] == field.name)
         return typed.get(field.name, "").strip() != shown and value != row[field.name]
 
     def _saved(self, text: str, trial: Trial | None = None, prompts: Any = ()) -> None:
-        correct = page.action("correct", "Correct it", arg=trial.number) if trial else None
-        self.session.message = page.message("ok", text, prompts, correct)
+        correct = parts.action("correct", "Correct it", arg=trial.number) if trial else None
+        self.session.message = parts.message("ok", text, prompts, correct)
         self._go("trial")
 
     def _reason(self, typed: dict[str, str]) -> str:

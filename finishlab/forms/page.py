@@ -7,19 +7,26 @@ has a branch for. What happens when something is pressed is in `log_form.py`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from finishlab._show import label, left_out, plain_number, setting_text, step_name, value_of
 from finishlab.forms.entry import Field, film_field, minutes_field, quantities_after, reading_fields
+from finishlab.forms.parts import (
+    Part,
+    Session,
+    action,
+    choice_input,
+    group,
+    input_part,
+    text_input,
+)
 from finishlab.records.columns import MIL_UM, Column, gathered, understand
 from finishlab.study import RESPONSES, Setting, Step, Study
 
 if TYPE_CHECKING:
     import pandas as pd
-
-Part = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -37,26 +44,6 @@ class Trial:
     def place(self) -> str:
         """Where it is worked, in words."""
         return f"Panel {self.panel} · patch {self.patch}"
-
-
-@dataclass
-class Session:
-    """Who logs, with what, and what is on the screen; nothing of it is a record."""
-
-    technician: str = ""
-    instrument: str = ""
-    direction: str = ""
-    in_mil: bool = False
-    blind: bool = False
-    also: set[str] = field(default_factory=set)
-    view: str = "who"
-    trial: int | str | None = None
-    correcting: int | str | None = None
-    #: Seconds worked by (trial, step), and since when the stopwatch runs.
-    clocks: dict[tuple[int | str, str], tuple[float, float | None]] = field(default_factory=dict)
-    #: When a patch may be read, by trial.
-    ready: dict[int | str, float] = field(default_factory=dict)
-    message: Part | None = None
 
 
 def trials_of(table: pd.DataFrame, study: Study) -> list[Trial]:
@@ -120,59 +107,6 @@ def fields_of_step(study: Study, trial: Trial, step: Step, session: Session) -> 
 
 
 # --- parts -----------------------------------------------------------------------------------
-
-
-def message(kind: str, text: str, lines: Iterable[str] = (), action: Part | None = None) -> Part:
-    """Return an acknowledgement (``ok``) or a refusal (``bad``)."""
-    return {"is": "message", "kind": kind, "text": text, "list": list(lines), "action": action}
-
-
-def action(do: str, text: str, *, kind: str = "quiet", arg: Any = None, **more: Any) -> Part:
-    """Return a button: `do` is what it asks of `log_form.py`."""
-    return {"do": do, "label": text, "kind": kind, "arg": arg, **more}
-
-
-def full_label(field: Field) -> str:
-    """Return a field's name where its heading is not beside it."""
-    words = RESPONSES.get(field.quantity, ("", ""))[0]
-    return field.label if words in field.label else f"{words}, {field.label}"
-
-
-def fields_on(parts: Iterable[Part]) -> list[Part]:
-    """Return every input of a page."""
-    found: list[Part] = []
-    for part in parts:
-        found += part["fields"] if part["is"] == "group" else [part["field"]] if part["is"] == "clock" else []
-    return found
-
-
-def input_part(field: Field, session: Session, value: str = "") -> Part:
-    """Return the input of a field."""
-    mil = session.in_mil and field.unit == "µm"
-    return {
-        "name": field.name,
-        "label": field.label,
-        "unit": "mil" if mil else field.unit,
-        "hint": "" if field.wanted else "may stay empty",
-        "value": value,
-        "look": True,
-        "keys": "numeric" if field.whole else "decimal",
-    }
-
-
-def text_input(name: str, text: str, *, hint: str = "", value: str = "") -> Part:
-    """Return an input for words."""
-    return {"name": name, "label": text, "hint": hint, "value": value, "keys": "text"}
-
-
-def choice_input(name: str, text: str, options: Sequence[tuple[str, str]], value: str) -> Part:
-    """Return a choice among few."""
-    return {"name": name, "label": text, "options": [list(o) for o in options], "value": value}
-
-
-def group(fields: Sequence[Part], text: str = "") -> Part:
-    """Return fields that belong together."""
-    return {"is": "group", "label": text, "fields": list(fields)}
 
 
 def head(session: Session) -> Part:
