@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab.model.readings import burned_through
 from finishlab.records import readings_of
 
 if TYPE_CHECKING:
@@ -59,9 +60,7 @@ def evidence(
         "seed": seed,
         "fingerprint": fingerprint(trials),
         "spoiled": int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
-        "burned": int(trials["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").sum())
-        if "burned_after_step" in trials
-        else 0,
+        "burned": int(burned_through(trials).sum()),
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
         "first_date": _date(done, "min"),
         "last_date": _date(done, "max"),

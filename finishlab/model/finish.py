@@ -19,7 +19,7 @@ from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
-from finishlab.model.readings import counted_trials
+from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.records import check_trials
 from finishlab.study import RESPONSES, Condition, Study
@@ -82,7 +82,7 @@ class FinishModel:
             for s in self.study.steps
             if f"{s.name}_minutes" in table.columns
         }
-        whole = _not_burned(table)
+        whole = ~burned_through(table)
         table, by_step = table[whole], {k: v[whole] for k, v in by_step.items()}
         return fit_additive(
             self.study.basis,
@@ -104,7 +104,7 @@ class FinishModel:
         removed = pd.to_numeric(self.done["removed_um"], errors="coerce").to_numpy(float)
         # A burn-through says only that all the clear went, so it is kept out of the average
         # and rules out harsher processes instead (`limits.ruled_out`).
-        use = np.isfinite(removed) & _not_burned(self.done)
+        use = np.isfinite(removed) & ~burned_through(self.done)
         if use.sum() < FEWEST_TRIALS:
             return None
         table = self.done[use]
@@ -319,12 +319,6 @@ class FinishModel:
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
-
-
-def _not_burned(table: pd.DataFrame) -> np.ndarray:
-    if "burned_after_step" not in table.columns:
-        return np.ones(len(table), bool)
-    return ~table["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").to_numpy(bool)
 
 
 def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:

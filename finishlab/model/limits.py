@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.model.additive import Additive
+from finishlab.model.readings import burned_through
 from finishlab.study import Setting, Study
 
 if TYPE_CHECKING:
@@ -94,9 +95,7 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
     np.False_
     """
     out = np.zeros(len(values), bool)
-    if "burned_after_step" not in trials.columns:
-        return out
-    burned = trials[trials["burned_after_step"].map(lambda v: isinstance(v, str) and v != "")]
+    burned = trials[burned_through(trials)]
     if burned.empty:
         return out
     position = {s.name: i for i, s in enumerate(study.steps)}

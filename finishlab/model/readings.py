@@ -90,6 +90,13 @@ def _without_blunder(v: np.ndarray, spread: float) -> tuple[np.ndarray, float | 
     return v, None
 
 
+def burned_through(trials: pd.DataFrame) -> np.ndarray:
+    """Return for each trial whether it burned through, shape (trials,)."""
+    if "burned_after_step" not in trials.columns:
+        return np.zeros(len(trials), bool)
+    return trials["burned_after_step"].map(lambda v: isinstance(v, str) and v != "").to_numpy(bool)
+
+
 def counted_trials(trials: pd.DataFrame) -> pd.DataFrame:
     """Return the trials whose readings count: done ones, burn-throughs among them."""
     return trials[trials["status"] == "done"] if "status" in trials.columns else trials
