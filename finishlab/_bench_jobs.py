@@ -67,12 +67,16 @@ def job_probability(
     if job.sections > 1 and job.accept == "mean of sections":
         return whole**job.sections * _mean_meets(shop, t, goal, job.sections, spots)
     local = np.hypot(shop.patch_sd, shop.step_sd)
-    reach = 5 * (shop.panel_sd + local)
+    shifts = shop.job_shifts
+    reach = 5 * (shop.between_jobs_sd + local) + np.abs(shifts).max()
     u, du = np.linspace(-reach, reach, 161, retstep=True)
     panel, width = np.linspace(-5, 5, 41, retstep=True)
-    around = _bell((u - panel[:, None] * shop.panel_sd) / local) * du / local
-    section = whole[:, None] * (_section_meets(shop, t, goal, spots, u) @ around.T)
-    return np.clip(section**job.sections @ (_bell(panel) * width), 0, 1)
+    meets = _section_meets(shop, t, goal, spots, u)
+    p = np.zeros(len(whole))
+    for shift in shifts:
+        around = _bell((u - shift - panel[:, None] * shop.between_jobs_sd) / local) * du / local
+        p += (whole[:, None] * (meets @ around.T)) ** job.sections @ (_bell(panel) * width)
+    return np.clip(p / len(shifts), 0, 1)
 
 
 def _bell(x: FloatArray) -> FloatArray:
@@ -118,7 +122,17 @@ def _mean_meets(
     """
     local = np.hypot(shop.patch_sd, shop.step_sd)
     v, width = np.linspace(-5, 5, 61, retstep=True)
-    shift = v * np.hypot(shop.panel_sd, local / np.sqrt(sections))
+    shift = v * np.hypot(shop.between_jobs_sd, local / np.sqrt(sections))
+    return np.mean(
+        [_mean_meets_about(shop, t, goal, sections, spots, shift + s) for s in shop.job_shifts], axis=0
+    ) @ (_bell(v) * width)
+
+
+def _mean_meets_about(
+    shop: Shop, t: Typical, goal: Mapping[str, Condition], sections: int, spots: int, shift: FloatArray
+) -> FloatArray:
+    """Return the same, shape (n, shifts), where the patches lie about a known shift of ln(roughness)."""
+    local = np.hypot(shop.patch_sd, shop.step_sd)
     nodes, weights = np.polynomial.hermite_e.hermegauss(7)
     apart = local * np.sqrt(1 - 1 / sections) * nodes
     weights = weights / weights.sum()
@@ -139,7 +153,7 @@ def _mean_meets(
         if "faults" in goal:
             met = met * _count_within(goal["faults"], faults, add=sum(counts[1:]), share=sections)
         p += chance[:, None] * met
-    return p @ (_bell(v) * width)
+    return p
 
 
 def _failures(sections: int, stray: FloatArray, classes: int) -> Iterator[tuple[tuple[int, ...], FloatArray]]:

@@ -8,6 +8,7 @@ met again. The typical result comes from `_bench_truths`, what meters see from `
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,8 @@ import numpy as np
 
 from finishlab._bench_jobs import RESOLUTION, gloss_at_20, gloss_at_60, haze_units, lost_at_20, reading_sd
 from finishlab._bench_truths import (
+    DRUM_PANELS,
+    PAD_PATCHES,
     STEPS,
     STRAY_DEPTHS,
     THIN_CLEAR_UM,
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
 _FIRST_DAY = datetime.date(2026, 3, 2)
 _GAUGE_SD_UM = 0.4  # a film reading, itself a mean over one template spot
 _MOST_FAULTS = 60
-_PANELS, _PATCHES = 1, 2  # keep the two families of draws apart
+_PANELS, _PATCHES, _DRUMS, _DAYS = 1, 2, 3, 4  # keep the families of draws apart
 
 
 @dataclass(frozen=True)
@@ -66,12 +69,17 @@ def work(shop: Shop, study: Study, sheet: pd.DataFrame, seed: int) -> pd.DataFra
     d = _drawn(shop, head, study.reading.spots, seed)
     t = typical(shop, processes)
     burned = _burned_after(shop, t.removed_um, d)
+    day = _day(shop, head)
+    if shop.hands:
+        head["technician"] = day.technician
     columns: dict[str, Any] = {name: head[name] for name in head.columns}
+    if shop.lot_sd:
+        columns["lot"] = day.lot
     columns["burned_after_step"] = [STEPS[b] if b < len(STEPS) else "" for b in burned]
     words = study.basis.frame(values)
     columns |= {name: words[name].to_numpy() for name in words.columns}
     columns |= _film(shop, t.removed_um, d, burned)
-    columns |= _readings(shop, study, t, processes, d, burned)
+    columns |= _readings(shop, study, t, processes, d, burned, day.shift)
     columns |= _minutes(shop, t.minutes, d, burned)
     return pd.DataFrame(columns, index=sheet.index)
 
@@ -111,6 +119,51 @@ def _heading(sheet: pd.DataFrame) -> pd.DataFrame:
         },
         index=sheet.index,
     )
+
+
+@dataclass(frozen=True)
+class _Day:
+    """What the day brings each trial beside its panel and patch."""
+
+    technician: np.ndarray
+    lot: np.ndarray
+    shift: FloatArray  # (trials, steps), of ln(roughness)
+
+
+def _day(shop: Shop, head: pd.DataFrame) -> _Day:
+    """Return who worked each trial, from which drum of product, and what these and a worn pad did to it."""
+    labels = [str(label) for label in head["panel"]]
+    shift = np.zeros((len(labels), len(STEPS)))
+    turn = head["run_order"].groupby(labels).rank(method="first").to_numpy().astype(int) - 1
+    by_day = {
+        label: np.random.default_rng([shop.kind, shop.seed, _DAYS, *label.encode()]).integers(PAD_PATCHES)
+        for label in dict.fromkeys(labels)
+    }
+    # Where in its life the pad is when the panel is begun; who begins it.
+    start = np.array([by_day[label] for label in labels], int)
+    hand = (start + turn) % 2
+    shift += shop.hands * (2 * hand - 1)[:, None]
+    age = ((start + turn) % PAD_PATCHES + 0.5) / PAD_PATCHES
+    drums = [_drum(label) for label in labels]
+    drawn = {
+        drum: np.random.default_rng([shop.kind, shop.seed, _DRUMS, drum]).standard_normal()
+        for drum in dict.fromkeys(drums)
+    }
+    # Sanding has neither pad nor product.
+    shift[:, 1:] += (shop.wear * (age - 0.5) + shop.lot_sd * np.array([drawn[drum] for drum in drums]))[
+        :, None
+    ]
+    return _Day(
+        technician=np.where(hand == 0, "T1", "T2"),
+        lot=np.array([f"L{drum + 1}" for drum in drums], object),
+        shift=shift,
+    )
+
+
+def _drum(panel: str) -> int:
+    """Return the number of the drum of product in use when a panel is worked, from the panel's own number."""
+    number = re.search(r"\d+", panel)
+    return (max(int(number[0]) - 1, 0) if number else sum(panel.encode())) // DRUM_PANELS
 
 
 def _drawn(shop: Shop, head: pd.DataFrame, spots: int, seed: int) -> _Draws:
@@ -183,13 +236,19 @@ def _film(shop: Shop, removed: FloatArray, d: _Draws, burned: np.ndarray) -> dic
 
 
 def _readings(
-    shop: Shop, study: Study, t: Typical, p: Processes, d: _Draws, burned: np.ndarray
+    shop: Shop,
+    study: Study,
+    t: Typical,
+    p: Processes,
+    d: _Draws,
+    burned: np.ndarray,
+    day_shift: FloatArray,
 ) -> dict[str, FloatArray]:
     """Every reading in the order of the steps; missing from the step that burned through on."""
     # A left-out step leaves the patch as the step before did.
     last = np.stack([0 * p.cut, p.cut > 0, np.where(p.polish > 0, 2, p.cut > 0)], axis=1).astype(int)
     shift = shop.panel_sd * d.panel + shop.patch_sd * d.patch
-    z = t.log_roughness + shift[:, None] + shop.step_sd * np.take_along_axis(d.step, last, axis=1)
+    z = t.log_roughness + day_shift + shift[:, None] + shop.step_sd * np.take_along_axis(d.step, last, axis=1)
     slack = shop.slack_sd * np.take_along_axis(d.slack, last, axis=1)
     failed = d.luck[:, 3] < t.stray
     depth = STRAY_DEPTHS[(d.luck[:, 4] * len(STRAY_DEPTHS)).astype(int)]

@@ -34,7 +34,18 @@ KINDS: dict[int, str] = {
     5: "as 1, but over-working roughens again: past a best number of passes gloss falls",
     6: "as 1, with stray deep scratches (such a patch fails at every spot) and, apart from them, misread spots",
     7: "S-shaped: the first passes do little, the next ones much, then it levels off",
+    8: "as 3, and pads wear: the older the pad, the rougher it leaves the surface, until it is changed",
+    9: "as 4, and two technicians who finish unlike each other take turns; either may work the next job",
+    10: "as 3, and every new drum of product, one to four panels, finishes a little unlike the last",
+    11: "as 4, and panels unlike each other: they differ several times as much as elsewhere",
+    12: "as 1, and one reading in twenty-five is misread, far too low",
+    13: "as 5, and some patches fail at every spot whatever the process",
+    14: "as 1, with a goal near the ceiling that few processes reach",
 }
+#: The kind whose law of roughness another kind follows.
+_LAW_OF = {8: 3, 9: 4, 10: 3, 11: 4, 12: 1, 13: 5, 14: 1}
+#: Panels that one drum of product lasts, and patches that one pad lasts (kinds 10 and 8).
+DRUM_PANELS, PAD_PATCHES = 4, 16
 GRITS = ("P1500", "P2000", "P3000")
 PADS = ("wool", "microfibre", "foam")
 PRODUCTS = ("compound A", "compound B")
@@ -99,6 +110,7 @@ class Shop:
 
     kind: int
     seed: int
+    law: int  # the kind whose law of roughness it follows
     ceiling_20: float
     ceiling_60: float
     panel_sd: float
@@ -126,8 +138,8 @@ class Shop:
     grit_faults_passes: FloatArray  # cut passes that take out 63 % of them, by pad
     pad_faults: FloatArray
     base_faults: float
-    stray: float  # kind 6: chance of a failed patch after the coarsest grit; else 0
-    misread: float  # kind 6: chance that one reading is grossly low; else 0
+    stray: float  # kind 6: chance of a failed patch after the coarsest grit, 13: of any patch; else 0
+    misread: float  # kinds 6 and 12: chance that one reading is grossly low; else 0
     setup_minutes: FloatArray  # by step
     wipe_minutes: float
     sand_pass_minutes: FloatArray  # by grit
@@ -135,6 +147,23 @@ class Shop:
     polish_pass_minutes: float
     minutes_sd: float  # of ln minutes
     share_wanted: float  # share of processes that shall reach the goal; sets its figure
+    wear: float  # kind 8: what a pad adds over its life; else 0
+    hands: float  # kind 9: half of what two technicians differ by; else 0
+    lot_sd: float  # kind 10: from drum to drum of product; else 0
+
+    @property
+    def job_shifts(self) -> FloatArray:
+        """What the day may add to ln(roughness) of a whole job, equally likely values."""
+        if self.hands:
+            return np.array([-self.hands, self.hands])
+        if self.wear:
+            return self.wear * ((np.arange(PAD_PATCHES) + 0.5) / PAD_PATCHES - 0.5)
+        return np.zeros(1)
+
+    @property
+    def between_jobs_sd(self) -> float:
+        """SD of ln(roughness) that the sections of a job share: its panel and its drum of product."""
+        return float(np.hypot(self.panel_sd, self.lot_sd))
 
 
 @dataclass(frozen=True)
@@ -168,7 +197,9 @@ def typical(shop: Shop, p: Processes) -> Typical:
         log_roughness=np.log(_roughness(shop, p)),
         haze_weight=np.exp(shop.haze_pad[p.pad] * left_by_pad),
         faults=shop.base_faults + shop.grit_faults[p.grit] * coarse + shop.pad_faults[p.pad] * left_by_pad,
-        stray=shop.stray * np.array([1.0, 0.75, 0.5])[p.grit] * (0.3 + 0.7 * coarse),
+        stray=np.full(len(coarse), shop.stray)
+        if shop.kind == 13
+        else shop.stray * np.array([1.0, 0.75, 0.5])[p.grit] * (0.3 + 0.7 * coarse),
         removed_um=_removed(shop, p),
         minutes=minutes,
     )
@@ -184,10 +215,10 @@ def _removed(shop: Shop, p: Processes) -> FloatArray:
 def _roughness(shop: Shop, p: Processes) -> FloatArray:
     """Roughness after sanding, cutting and polishing; a left-out step leaves it as it was."""
     sanded = shop.sanded[p.grit]
-    if shop.kind == 4:
+    if shop.law == 4:
         cut, polished = _worn(shop, p, sanded)
     else:
-        law = _LAWS[shop.kind]
+        law = _LAWS[shop.law]
         table = shop.cut
         stage = replace(
             table,
@@ -259,12 +290,17 @@ def _worn(shop: Shop, p: Processes, sanded: FloatArray) -> tuple[FloatArray, Flo
     return np.sqrt(cut), np.sqrt(polished)
 
 
+#: Chance of a patch that fails at every spot (the most that any process has), and of a misread spot.
+_STRAY = {6: (0.03, 0.08), 13: (0.008, 0.018)}
+_MISREAD = {6: (0.01, 0.025), 12: (0.03, 0.05)}
+
 # --- the draw ----------------------------------------------------------------------------------
 
 
 def draw_shop(kind: int, seed: int) -> Shop:
     """Draw the shop of a kind and seed; the same two always give the same shop."""
     rng = np.random.default_rng([kind, seed])
+    law = _LAW_OF.get(kind, kind)
 
     def spread(centre: Any, sd: float) -> FloatArray:
         return np.asarray(centre, float) * np.exp(rng.normal(0, sd, np.shape(centre)))
@@ -283,7 +319,7 @@ def draw_shop(kind: int, seed: int) -> Shop:
     floor = by_pad_and_product([0.37, 0.30, 0.23], 0.12, 0.10, 0.12)
     cut = Stage(
         floor=floor,
-        tau=tau * {3: 1.1, 7: 1.7}.get(kind, 1.0),
+        tau=tau * {3: 1.1, 7: 1.7}.get(law, 1.0),
         slows=by_pad_and_product([0.55, 0.9, 1.3], 0.15, 0.10, 0.10),
         power=by_pad_and_product([0.60, 0.75, 0.95], 0.04, 0.03, 0.03),
         best=rng.uniform(4, 9, (3, 2)),
@@ -292,7 +328,7 @@ def draw_shop(kind: int, seed: int) -> Shop:
     )
     polish = Stage(
         floor=rng.uniform(0.07, 0.10),
-        tau=rng.uniform(2.0, 2.8) * {3: 0.9, 7: 1.6}.get(kind, 1.0),
+        tau=rng.uniform(2.0, 2.8) * {3: 0.9, 7: 1.6}.get(law, 1.0),
         slows=rng.uniform(0.7, 1.1),
         power=rng.uniform(0.55, 0.70),
         best=rng.uniform(3, 7),
@@ -303,9 +339,10 @@ def draw_shop(kind: int, seed: int) -> Shop:
     return Shop(
         kind=kind,
         seed=seed,
+        law=law,
         ceiling_20=float(ceiling_20),
         ceiling_60=float(ceiling_60),
-        panel_sd=rng.uniform(0.02, 0.06),
+        panel_sd=rng.uniform(0.02, 0.06) if kind != 11 else rng.uniform(0.09, 0.14),
         patch_sd=rng.uniform(0.02, 0.05),
         step_sd=rng.uniform(0.005, 0.015),
         spot_sd=rng.uniform(0.01, 0.02),
@@ -330,14 +367,17 @@ def draw_shop(kind: int, seed: int) -> Shop:
         grit_faults_passes=spread([1.1, 1.3, 1.6], 0.1),
         pad_faults=spread([1.6, 0.9, 0.4], 0.2),
         base_faults=rng.uniform(0.01, 0.03),
-        stray=rng.uniform(0.03, 0.08) if kind == 6 else 0.0,
-        misread=rng.uniform(0.01, 0.025) if kind == 6 else 0.0,
+        stray=rng.uniform(*_STRAY[kind]) if kind in _STRAY else 0.0,
+        misread=rng.uniform(*_MISREAD[kind]) if kind in _MISREAD else 0.0,
         setup_minutes=rng.uniform(0.3, 0.6, 3),
         wipe_minutes=rng.uniform(0.3, 0.5),
         # Where a fine grit would win in every shop, it has its price.
-        sand_pass_minutes=np.sort(spread([0.44, 0.60, 0.94] if kind in (2, 4) else [0.46, 0.53, 0.66], 0.12)),
+        sand_pass_minutes=np.sort(spread([0.44, 0.60, 0.94] if law in (2, 4) else [0.46, 0.53, 0.66], 0.12)),
         cut_pass_minutes=spread([0.62, 0.66, 0.68], 0.10),
         polish_pass_minutes=float(spread(0.76, 0.12)),
         minutes_sd=rng.uniform(0.04, 0.06),
-        share_wanted=rng.uniform(0.12, 0.28),
+        share_wanted=rng.uniform(0.12, 0.28) if kind != 14 else 0.03,
+        wear=rng.uniform(0.10, 0.20) if kind == 8 else 0.0,
+        hands=rng.uniform(0.03, 0.07) if kind == 9 else 0.0,
+        lot_sd=rng.uniform(0.03, 0.06) if kind == 10 else 0.0,
     )

@@ -68,7 +68,7 @@ def share_met(bench: PracticeBench, process: pd.DataFrame, goal: Any, count: int
     met = np.ones((count, sections), bool)
     for name, condition in conditions.items():
         value = log[name].to_numpy(float)
-        if bench.kind == 6 and name.startswith("gloss"):
+        if bench._shop.misread and name.startswith("gloss"):
             spots = log[[f"{name}_{i}" for i in (1, 2, 3)]]
             # Misread spots lie at 0.4 to 0.85 of the others; honest spots within a few units.
             value = spots.where(spots.ge(0.9 * spots.max(axis=1), axis=0)).mean(axis=1).to_numpy()
@@ -214,7 +214,8 @@ def test_its_goals_are_truly_reached_by_a_fair_share_of_processes(kind: int) -> 
         target = bench.study.goal["gloss_20"].at_least
         assert (2 * target) % 1 == 0
         assert bench._shop.ceiling_20 - target < 7
-        assert 0.10 <= (bench.true_probability(processes) >= 0.90).mean() <= 0.40
+        fewest = 0.03 if kind == 14 else 0.10
+        assert fewest <= (bench.true_probability(processes) >= 0.90).mean() <= 0.40
         joint = bench.true_probability(processes, goal=bench.joint_goal)
         assert 0.05 <= (joint >= 0.90).mean() <= 0.35
         assert bench.best(assurance=0.97)["found"]
@@ -222,10 +223,15 @@ def test_its_goals_are_truly_reached_by_a_fair_share_of_processes(kind: int) -> 
 
 
 def test_the_best_process_is_not_the_same_in_every_shop() -> None:
+    factors = ("sand_grit", "cut_pad", "cut_product", "cut_passes", "polish_passes")
     for kind in KINDS:
-        found = [a_bench(kind, seed).best()["settings"] for seed in range(8)]
-        for factor in ("sand_grit", "cut_pad", "cut_product", "cut_passes", "polish_passes"):
-            assert len({str(settings[factor]) for settings in found}) > 1
+        seen: dict[str, set[str]] = {factor: set() for factor in factors}
+        for seed in range(12):
+            for factor, setting in a_bench(kind, seed).best()["settings"].items():
+                seen[factor].add(str(setting))
+            if all(len(settings) > 1 for settings in seen.values()):
+                break
+        assert all(len(settings) > 1 for settings in seen.values()), kind
 
 
 # --- the stated truth is the worked one --------------------------------------------------------------------
@@ -248,11 +254,13 @@ def test_stated_probability_is_the_share_of_worked_jobs(kind: int, which: str) -
     assert 0.3 < stated[near] < 0.97
     count = 4000
     worked = share_met(bench, process, goal, count)
-    assert abs(worked - stated[near]) < ERRORS * np.sqrt(stated[near] * (1 - stated[near]) / count)
+    # Four panels share a drum of product, so jobs of kind 10 count for at least a quarter each.
+    alike = truths.DRUM_PANELS if bench._shop.lot_sd else 1
+    assert abs(worked - stated[near]) < ERRORS * np.sqrt(stated[near] * (1 - stated[near]) * alike / count)
 
 
 @pytest.mark.parametrize("accept", ["every section", "mean of sections"])
-@pytest.mark.parametrize("kind", [3, 6])
+@pytest.mark.parametrize("kind", [3, 6, 8])
 def test_jobs_of_several_sections_share_their_panel(kind: int, accept: str) -> None:
     one = a_bench(kind, 1)
     bench = with_job(one, 4, accept)
@@ -496,9 +504,56 @@ def test_kind_6_has_patches_that_fail_at_every_spot_and_apart_from_them_misread_
 # --- what it answers to a mistake --------------------------------------------------------------------------
 
 
+def ln_roughness(bench: PracticeBench, log: pd.DataFrame) -> np.ndarray:
+    return np.log(-np.log(log["gloss_20"].to_numpy(float) / bench._shop.ceiling_20)) / 2
+
+
+def one_process_on_whole_panels(kind: int, panels: int) -> tuple[PracticeBench, pd.DataFrame]:
+    bench = a_bench(kind, 2)
+    sheet = pd.DataFrame([bench.study.today | {"polish_passes": 3}] * 8 * panels)
+    return bench, bench.work(sheet.assign(panel=np.repeat(np.arange(1, panels + 1), 8)), seed=5)
+
+
+def test_kind_8_leaves_a_rougher_surface_the_older_the_pad_until_it_is_changed() -> None:
+    bench, log = one_process_on_whole_panels(8, 400)
+    z = ln_roughness(bench, log).reshape(400, 8)
+    # From patch to patch the pad ages by a sixteenth of its life; where it is changed it falls back.
+    steps = np.diff(z, axis=1)
+    # A step down by 15/16 of the wear comes once in sixteen, the mean step is therefore none.
+    error = np.nanstd(z) * np.sqrt(2 / 400)
+    assert abs(np.nanmedian(steps) - bench._shop.wear / 16) < ERRORS * error
+    assert abs(np.nanmean(steps)) < ERRORS * error
+
+
+def test_kind_9_has_two_technicians_who_differ_by_what_was_drawn() -> None:
+    bench, log = one_process_on_whole_panels(9, 200)
+    z = pd.Series(ln_roughness(bench, log))
+    by = z.groupby(log["technician"].to_numpy()).agg(["mean", "std", "size"])
+    apart = by.loc["T2", "mean"] - by.loc["T1", "mean"]
+    assert abs(apart - 2 * bench._shop.hands) < ERRORS * np.sqrt((by["std"] ** 2 / by["size"]).sum())
+    assert apart > ERRORS * 0.01
+
+
+def test_kind_10_opens_a_new_drum_of_product_every_four_panels_and_logs_it() -> None:
+    bench, log = one_process_on_whole_panels(10, 400)
+    assert log.groupby("panel")["lot"].nunique().max() == 1
+    assert log.groupby("lot")["panel"].nunique().tolist() == [4] * 100
+    z = pd.Series(ln_roughness(bench, log))
+    between = z.groupby(log["lot"].to_numpy()).mean().std()
+    expected = np.sqrt(bench._shop.lot_sd**2 + bench._shop.panel_sd**2 / 4 + bench._shop.patch_sd**2 / 32)
+    # A standard deviation of 100 has a standard error of 1 in 14.
+    assert abs(between / expected - 1) < ERRORS / 14
+
+
+def test_the_kinds_without_a_day_of_their_own_log_as_they_always_did(bench: PracticeBench) -> None:
+    log = bench.work(pd.DataFrame([bench.study.today] * 4).assign(panel="P1"), seed=1)
+    assert "lot" not in log.columns
+    assert log["technician"].tolist() == ["T1", "T2", "T1", "T2"]
+
+
 def test_it_says_what_cannot_be_asked_of_a_bench(bench: PracticeBench, sheet: pd.DataFrame) -> None:
-    with pytest.raises(StudyError, match=r"no practice bench of kind 9. Kinds are 1, 2, 3, 4, 5, 6, 7"):
-        PracticeBench(kind=9)
+    with pytest.raises(StudyError, match=r"no practice bench of kind 15. Kinds are 1, 2, 3, 4, 5, 6, 7"):
+        PracticeBench(kind=15)
     with pytest.raises(StudyError, match="seed is -1; it must be a whole number, 0 or more"):
         PracticeBench(kind=1, seed=-1)
     with pytest.raises(
