@@ -1,10 +1,8 @@
-"""Linear models with panels as random effects: restricted maximum likelihood (REML).
+"""One random effect, in closed form: panels, and what a next row on a next panel will read.
 
-The readings of one panel share that panel's luck, so a panel is a block whose effect is
-drawn at random. With one random intercept the covariance whitens in closed form, and what
-is left is least squares by QR. What a next row on a next panel will read is averaged over
-how much panels may differ, since a few panels tell little of that. Responses, scales and
-processes are not known here; degrees of freedom by approximation belong here when they come.
+With one random intercept the covariance whitens in closed form, and what is left is least
+squares by QR. What a next row on a next panel will read is averaged over how much panels
+may differ, since a few panels tell little of that. Several random effects are `reml.py`'s.
 """
 
 from __future__ import annotations
@@ -13,70 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from finishlab.errors import ModelError
+from finishlab.mixed.columns import checked
+from finishlab.mixed.mixture import Mixture
 
 #: ln of panel variance over residual variance: where the likelihood is looked at.
 _LOG_RATIOS = np.linspace(-12.0, 8.0, 41)
 #: Equally likely ratios that a prediction averages over.
 DRAWS = 32
-
-
-@dataclass(frozen=True, eq=False)
-class Mixture:
-    """
-    What is expected of some rows: an equal mixture of Student distributions for each.
-
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (draws, rows)
-    df : float
-        Degrees of freedom of every part.
-
-    Examples
-    --------
-    A single part is Student's own: with 10 degrees of freedom 97.5 % lies below 2.228.
-
-    >>> one = Mixture(np.zeros((1, 1)), np.ones((1, 1)), 10)
-    >>> one.quantile(0.975).round(3).tolist(), one.below(0.0).tolist()
-    ([2.228], [0.5])
-    """
-
-    mean: np.ndarray
-    sd: np.ndarray
-    df: float
-
-    def below(self, limit: float | np.ndarray) -> np.ndarray:
-        """Return the probability of a value of at most `limit`, shape (rows,)."""
-        from scipy import special
-
-        return special.stdtr(self.df, (limit - self.mean) / self.sd).mean(axis=0)
-
-    def quantile(self, share: float) -> np.ndarray:
-        """Return the value that `share` lies below, shape (rows,)."""
-        from scipy import special
-
-        # The mixture's quantile lies between the smallest and the largest of its parts'.
-        ends = self.mean + self.sd * special.stdtrit(self.df, share)
-        low, high = ends.min(axis=0), ends.max(axis=0)
-        at = (low + high) / 2
-        for _ in range(60):  # Newton's steps where they stay inside, halvings where not
-            short = share - self.below(at)
-            low, high = np.where(short > 0, at, low), np.where(short < 0, at, high)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                step = at + short / self._density(at)
-            new = np.where((step >= low) & (step <= high), step, (low + high) / 2)
-            moved, at = np.abs(new - at), new
-            if (moved <= 1e-11 * self.sd.min(axis=0)).all():
-                break
-        return at
-
-    def _density(self, at: np.ndarray) -> np.ndarray:
-        from scipy import special
-
-        log_size = special.gammaln((self.df + 1) / 2) - special.gammaln(self.df / 2)
-        x = (at - self.mean) / self.sd
-        bell = np.exp(log_size - (self.df + 1) / 2 * np.log1p(x**2 / self.df))
-        return (bell / (np.sqrt(self.df * np.pi) * self.sd)).mean(axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,19 +130,9 @@ def fit_panels(matrix: np.ndarray, response: np.ndarray, panels: np.ndarray | No
         ...
     finishlab.errors.ModelError: 2 columns of the model hold only 1 different ones: some settings always changed together. Vary them apart, or leave one out.
     """
-    matrix, response = np.asarray(matrix, float), np.asarray(response, float)
-    n, p = matrix.shape
-    if n <= p:
-        raise ModelError(f"{n} trials cannot fit {p} terms and leave a spread to judge by. Add trials.")
-    # Columns of size one: NIST's hardest polynomial is then still of full rank.
-    size = np.sqrt((matrix**2).sum(axis=0))
-    scaled = matrix / np.where(size > 0, size, 1.0)
-    rank = np.linalg.matrix_rank(scaled, tol=1e-13 * max(n, p))
-    if rank < p:
-        raise ModelError(
-            f"{p} columns of the model hold only {rank} different ones: some settings always changed "
-            "together. Vary them apart, or leave one out."
-        )
+    scaled, size = checked(np.asarray(matrix, float))
+    response = np.asarray(response, float)
+    n, p = scaled.shape
     groups = np.zeros(n, int) if panels is None else np.unique(np.asarray(panels), return_inverse=True)[1]
     data = _reduced(scaled, response, groups)
     told_apart = len(data.counts) > 1

@@ -1,0 +1,11 @@
+"""Linear models with random effects: restricted maximum likelihood (REML).
+
+The readings of one panel share that panel's luck, so a panel is a block whose effect is
+drawn at random; so may be a half panel, a technician, a lot. Responses, scales and
+processes are not known here: a model matrix, readings and labels come in.
+"""
+
+from finishlab.mixed.mixture import Mixture
+from finishlab.mixed.panels import DRAWS, PanelFit, fit_panels
+
+__all__ = ["DRAWS", "Mixture", "PanelFit", "fit_panels"]
