@@ -271,9 +271,9 @@ class StudyFolder:
 
 def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:
     """Return the trials of a study in a book, None where it has none yet; the study is put in if it lacks."""
-    key = book.add_study(study)
-    studies = book.studies().set_index("key")
-    return book.trials(study) if studies.loc[key, "trials"] else None
+    book.add_study(study)
+    trials = book.trials(study)
+    return trials if len(trials) else None
 
 
 def start_demo(path: str | Path) -> StudyFolder:

@@ -124,6 +124,39 @@ def test_a_real_plan_goes_in_and_comes_out_as_it_was(book):
     assert (trials["status"] == "planned").all()
 
 
+# --- a book in which nothing is done yet ------------------------------------------------------------
+
+
+def test_a_book_without_trials_gives_the_table_without_rows(book):
+    for _ in ("nobody wrote in it yet", "the study is in"):
+        empty = book.trials(STUDY)
+        assert len(empty) == 0
+        # The words of a trial, the factors in the study's order, what the goal wants.
+        assert list(empty.columns) == [
+            "trial", "run_order", "panel", "patch", "technician", "status", "reason", "burned_after_step", "sand_grit",
+            "cut_pad", "cut_passes", "polish_speed", "polish_passes", "minutes", "gloss_20", "faults",
+        ]  # fmt: skip
+        assert empty["minutes"].dtype == empty["gloss_20"].dtype == float
+        assert empty.attrs["cautions"] == ("No trial is in the book yet.",)
+        assert len(book.readings(STUDY)) == len(book.today(STUDY)) == len(book.waiting(STUDY)) == 0
+        assert book.next_trial(STUDY) is None
+        with pytest.raises(RecordsError, match="there are headings but no trials"):
+            fl.fit(STUDY, empty)
+        book.add_study(STUDY)
+    assert "there is no trial 1 in this study" in refusal(book.history, STUDY, 1)
+
+
+def test_a_book_with_planned_trials_only_gives_them_and_says_that_none_is_done(book):
+    empty = book.trials(STUDY)
+    book.plan(STUDY, plan())
+    planned = book.trials(STUDY)
+    assert list(planned.columns) == [*empty.columns[:-2], "why", *empty.columns[-2:]]
+    assert (planned["status"] == "planned").all()
+    assert planned.attrs["cautions"] == ("No trial is done yet; all are planned.",)
+    with pytest.raises(fl.ModelError, match="no trial is done"):
+        fl.fit(STUDY, planned)
+
+
 # --- a trial at the bench --------------------------------------------------------------------------
 
 

@@ -77,7 +77,7 @@ class BookPages:
         """
 
         def found(conn: sa.Connection) -> list[Logged]:
-            study_id = rows.known_study(conn, study)
+            study_id = rows.study_to_show(conn, study)
             planned = book_tables.next_planned(conn, study_id)
             return book_tables.open_trials(conn, study_id, ("started",)) + ([planned] if planned else [])
 
@@ -101,7 +101,7 @@ class BookPages:
         import pandas as pd
 
         def found(conn: sa.Connection) -> tuple[list[Logged], Logged | None]:
-            study_id = rows.known_study(conn, study)
+            study_id = rows.study_to_show(conn, study)
             return book_tables.open_trials(conn, study_id, ("started",)), book_tables.next_planned(
                 conn, study_id
             )
@@ -130,17 +130,19 @@ class BookPages:
         Returns
         -------
         DataFrame
-            One row a trial, repeats side by side and their mean under the plain name; in
-            ``attrs["cautions"]`` what deserves care, readings in doubt by a meter check included.
+            One row a trial, repeats side by side and their mean under the plain name; none
+            while there is no trial. In ``attrs["cautions"]`` what deserves care, readings in
+            doubt by a meter check included.
 
         Raises
         ------
         RecordsError
-            Trials that break a rule of the table, by trial and column; amend them.
+            Trials that break a rule of the table, by trial and column; amend them. Or the
+            book is of other studies.
         """
 
         def found(conn: sa.Connection) -> tuple[pd.DataFrame, tuple[str, ...]]:
-            study_id = rows.known_study(conn, study)
+            study_id = rows.study_to_show(conn, study)
             return book_tables.tidy(conn, study_id, study), book_tables.doubtful(conn, study_id)
 
         table, doubtful = self._store.read(found)
@@ -169,7 +171,7 @@ class BookPages:
         """
         begin = None if since is None else moment_of(since)
         return self._store.read(
-            lambda conn: book_tables.long(conn, rows.known_study(conn, study), reading, begin)
+            lambda conn: book_tables.long(conn, rows.study_to_show(conn, study), reading, begin)
         )
 
     def history(self, study: Study, trial: int | str) -> pd.DataFrame:
@@ -182,7 +184,7 @@ class BookPages:
         """Return what was logged today, newest first: `when, trial, who, what, before, after, reason`."""
         who = None if technician is None else str(technician).strip()
         return self._store.read(
-            lambda conn: book_tables.of_today(conn, rows.known_study(conn, study), rows.now().date(), who)
+            lambda conn: book_tables.of_today(conn, rows.study_to_show(conn, study), rows.now().date(), who)
         )
 
 

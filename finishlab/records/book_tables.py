@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from finishlab.records import rows
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import minutes_left, next_step, unread_step
-from finishlab.records.check import judged, taken
+from finishlab.records.check import judged, judged_trial, taken
 from finishlab.records.columns import FILM
 from finishlab.records.logged import (
     HEADS,
@@ -205,9 +205,12 @@ def checked(table: pd.DataFrame, study: Study, doubtful: tuple[str, ...]) -> pd.
     """Return the table with means and what is computed, checked by every rule of a sheet."""
     sheet = from_table(table)
     sheet.trials = table["trial"].to_numpy()
-    draft = judged(sheet, study)
+    # Of a sheet it is a mistake to have no row; a book begins so.
+    draft = judged(sheet, study) if len(table) else judged_trial(sheet, study)
     draft.mistakes.raise_any(sheet.name)
     trials, cautions = taken(draft)
+    if not len(table):
+        cautions = ("No trial is in the book yet.",)
     trials.attrs["cautions"] = (*cautions, *doubtful)
     trials.attrs["file_cautions"] = doubtful
     return trials
