@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 #: Colours that stay apart for colour-blind eyes (Okabe and Ito 2002: blue, vermillion,
 #: bluish green), and ink and grey; all at least 3:1 against white.
 BLUE, VERMILLION, GREEN, INK, GREY = "#0072B2", "#D55E00", "#009E73", "#1a1a1a", "#595959"
+#: Shape and colour of panels or settings, in turn; the shape alone tells them apart up to ten.
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
+_COLOURS = (BLUE, VERMILLION, GREEN, INK)
 _GRID = "#d9d9d9"
 _DPI = 200
 
@@ -123,6 +126,15 @@ def axes(ax: Axes | None) -> Axes:
     import matplotlib.pyplot as plt
 
     return plt.subplots(figsize=(7.0, 4.2), layout="constrained")[1]
+
+
+def panel_mark(i: int) -> dict[str, Any]:
+    """Return how the marks of the i-th panel, or of the i-th level of a setting, look."""
+    return {
+        "marker": _MARKERS[i % len(_MARKERS)],
+        "color": _COLOURS[i % len(_COLOURS)],
+        "markersize": 6,
+    }
 
 
 def _figure(figure: Axes | Figure) -> Figure:

@@ -15,7 +15,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREEN, GREY, INK, VERMILLION, axes, blank, finish, legend, save, svg
+from finishlab._figures import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    VERMILLION,
+    axes,
+    blank,
+    finish,
+    legend,
+    panel_mark,
+    save,
+    svg,
+)
 from finishlab._show import asked_percent, counted, label, minutes_text, percent
 from finishlab.errors import FinishlabError
 from finishlab.study import RESPONSES
@@ -27,9 +40,6 @@ if TYPE_CHECKING:
 
 __all__ = ["blank", "fit", "frontier", "readings", "recipe", "save", "svg"]
 
-#: Shape and colour of panels, in turn; the shape alone tells them apart up to ten.
-_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
-_COLOURS = (BLUE, VERMILLION, GREEN, INK)
 #: How each role of a process is drawn: marker, colour, filled, size, words in the legend.
 _ROLES: dict[str, tuple[str, str, bool, float, str]] = {
     "short": ("o", GREY, False, 6, "falls short of the assurance asked for"),
@@ -358,10 +368,9 @@ def readings(
         ax.plot(
             x[mine] + aside[i],
             kept[response].to_numpy(float)[mine],
-            _MARKERS[i % len(_MARKERS)],
-            color=_COLOURS[i % len(_COLOURS)],
-            markersize=6,
+            linestyle="",
             label=f"panel {name}",
+            **panel_mark(i),
         )
     words, unit = _words(response)
     ax.set_xlabel(label(factor))

@@ -17,12 +17,13 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
+from finishlab.model.check_questions import Asked, Check, ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.records import check_trials
-from finishlab.study import RESPONSES, Condition, Study
+from finishlab.study import Condition, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -257,16 +258,22 @@ class FinishModel:
         return facts
 
     @cached_property
+    def checked(self) -> tuple[Check, ...]:
+        """Every check of every response, as `check_model` shows them."""
+        return tuple(c for name in self.study.goal for c in ask_all(Asked(self.response(name), self.done)))
+
+    @property
     def checks(self) -> tuple[str, ...]:
-        """How well the model held, one plain sentence each."""
-        return tuple(s for name in self.study.goal for s in _check(self.response(name))[0])
+        """How well the model held when trials were left out, one plain sentence a response."""
+        return tuple(c.sentence for c in self.checked if c.question == "prediction")
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:
         """What deserves care; travels to the recipe and the procedure."""
         found = [*self.study.cautions, *self._own_cautions]
         for name in self.study.goal:
-            found += [*self.response(name).cautions, *_check(self.response(name))[1]]
+            found += self.response(name).cautions
+            found += [c.caution for c in self.checked if c.response == name and c.caution]
         found += self.minutes.cautions
         if self.study.limits and self.removal is not None:
             found += self.removal.cautions
@@ -319,32 +326,6 @@ class FinishModel:
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
-
-
-def _check(fit: ResponseFit) -> tuple[list[str], list[str]]:
-    """Say how the response held when trials were left out in turn; caution when it did not."""
-    label = RESPONSES[fit.name][0]
-    left = fit.left_out
-    if fit.name == "faults":
-        return [
-            f"{label}: {int(left.y.sum())} in {len(left.y)} patches, {int((left.y == 0).sum())} patches without."
-        ], []
-    inside = int((np.abs(left.standardised) <= 1.645).sum())
-    n = len(left.y)
-    typical = float(np.median(np.abs(left.y - left.expected)))
-    unit = RESPONSES[fit.name][1]
-    sentence = (
-        f"{label}: left out in turn, {inside} of {n} trials read inside the 90 % interval the others give them; "
-        f"half of them within {typical:.1f}{' ' + unit if unit else ''} of what was expected."
-    )
-    # Binomial 1 % lower limit for a true 90 %.
-    from scipy import stats
-
-    if inside < stats.binom.ppf(0.01, n, 0.9):
-        return [sentence], [
-            f"The model of {label} is surer than it should be: {sentence} Confirm a recipe on fresh panels before using it."
-        ]
-    return [sentence], []
 
 
 def kind_of(study: Study) -> Literal["steps", "surface"]:
