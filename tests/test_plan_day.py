@@ -65,6 +65,24 @@ def test_one_patch_is_worked_while_another_settles():
     assert starts[("wipe and read after cut", 2)] == 57
 
 
+def test_as_many_patches_are_open_as_the_waits_have_room_for():
+    # By hand: sand A 0-4, B 4-8, C 8-12, wait to 19; read A 19-21; change over, cut A 24-32; B settled at 23, C at 27:
+    # read B 32-34, C 34-36; cut B 36-44, C 44-52; A settled at 47: read A 52-54; B at 59, C at 67: read 59-61, 67-69.
+    day = run_day(sheet(*[("P1500", 8)] * 3), Study.from_toml(STUDY), pass_minutes=1, reading_minutes=2)
+    assert (day.minutes, day.most_open) == (69, 3)
+    assert "up to 3 open at once" in day.text()
+    starts = day.table().set_index(["doing", "run_order"])["start"].to_dict()
+    assert [starts["wipe and read after sand", k] for k in (1, 2, 3)] == [19, 32, 34]
+
+
+def test_no_third_panel_is_begun_while_two_are_under_work():
+    # The same on three panels: A and B as in the hand count for two, C not before A is read at 47-49.
+    rows = sheet(*[("P1500", 8)] * 3).assign(panel=["1", "2", "3"])
+    day = run_day(rows, Study.from_toml(STUDY), pass_minutes=1, reading_minutes=2)
+    assert day.most_open == 2
+    assert day.table().set_index(["doing", "run_order"])["start"]["sand", 3] == 49
+
+
 def test_nothing_is_left_out_and_nobody_does_two_things_at_once():
     study = fl.PracticeBench(kind=1, seed=3).study
     plan = fl.plan_trials(study, trials=20, panels=4, seed=1)

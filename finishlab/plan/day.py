@@ -1,7 +1,7 @@
 """The day at the bench: who waits for what, change-overs, minutes, vibration, where patches lie.
 
-From a sheet in run order it lays out one person's work: while one patch settles before its
-reading, the next one is worked. Which trials to run and in which order is decided elsewhere;
+From a sheet in run order it lays out one person's work by a rule that can be kept at the bench:
+read what has settled, else go on with what is open, else begin the next patch. Which trials to run and in which order is decided elsewhere;
 minutes are guesses until trials are timed, and each guess is named.
 """
 
@@ -28,8 +28,8 @@ PASS_MINUTES = 0.75
 READING_MINUTES = 2.0
 #: Minutes of a working day.
 _DAY = 480.0
-#: Patches open at once: one is worked while another settles.
-_OPEN = 2
+#: Panels a bench holds while patches settle. More saves next to nothing; one costs an hour a day.
+_PANELS_OPEN = 2
 #: Daily hand-arm vibration, m/s2 A(8): exposure action and limit value of directive 2002/44/EC
 #: and the UK Control of Vibration at Work Regulations 2005.
 ACTION, LIMIT = 2.5, 5.0
@@ -56,6 +56,8 @@ class RunDay:
         What these are made of.
     changeovers : int
         How often tool, pad, grit or product are changed.
+    most_open : int
+        The largest number of patches begun and not yet finished, at any time.
     maps : dict of str -> dict of int -> (int, int)
         For each panel, row and column of every patch, from 1, top left first.
     guesses : dict
@@ -71,6 +73,7 @@ class RunDay:
     reading_minutes: float
     idle_minutes: float
     changeovers: int
+    most_open: int
     maps: dict[str, dict[int, tuple[int, int]]]
     guesses: dict[str, float]
     cautions: tuple[str, ...]
@@ -80,9 +83,12 @@ class RunDay:
         saved = self.one_after_another - self.minutes
         words = f"about {_hours(self.minutes)} for one person"
         if saved >= 1:
-            words += f", {_hours(saved)} less than one patch after another, because one settles while the next is worked"
+            words += (
+                f", {_hours(saved)} less than one patch after another: read first what has settled, else go on with an "
+                f"open patch, else begin the next (up to {self.most_open} open at once)"
+            )
         return (
-            f"{words[0].upper()}{words[1:]}: {_hours(self.machine_minutes)} of machine work, "
+            f"{words[0].upper()}{words[1:]}. It is {_hours(self.machine_minutes)} of machine work, "
             f"{_show.counted(self.changeovers, 'change-over')} ({_hours(self.changeover_minutes)}), "
             f"{_hours(self.reading_minutes)} of wiping and reading, {_hours(self.idle_minutes)} of waiting. "
             f"Guessed: {self.guesses['pass_minutes']:g} minutes a pass, {self.guesses['reading_minutes']:g} a reading."
@@ -98,6 +104,7 @@ class RunDay:
         return {
             **{name: float(getattr(self, name)) for name in (*names, "idle_minutes")},
             "changeovers": self.changeovers,
+            "most_open": self.most_open,
             "maps": {panel: dict(places) for panel, places in self.maps.items()},
             "guesses": dict(self.guesses),
             "cautions": list(self.cautions),
@@ -181,8 +188,9 @@ def run_day(
     import pandas as pd
 
     chains = [_chain(study, row, pass_minutes) for row in sheet.to_dict("records")]
-    person = _work(chains, study.reading.wait_minutes, reading_minutes, _OPEN)
-    alone = _work(chains, study.reading.wait_minutes, reading_minutes, 1)
+    panels = sheet["panel"].astype(str).tolist()
+    person = _work(chains, panels, study.reading.wait_minutes, reading_minutes)
+    alone = _work(chains, panels, study.reading.wait_minutes, reading_minutes, one_by_one=True)
     machine = sum(grip.minutes for chain in chains for grip in chain)
     rows = [
         {
@@ -190,7 +198,7 @@ def run_day(
             "minutes": minutes,
             "doing": doing,
             "run_order": int(sheet["run_order"].iloc[k]),
-            "panel": str(sheet["panel"].iloc[k]),
+            "panel": panels[k],
             "patch": int(sheet["patch"].iloc[k]),
         }
         for start, minutes, doing, k in person.grips
@@ -204,7 +212,8 @@ def run_day(
         reading_minutes=person.reading,
         idle_minutes=person.idle,
         changeovers=person.changeovers,
-        maps={panel: patch_map(study.patches) for panel in dict.fromkeys(sheet["panel"].astype(str))},
+        most_open=person.most_open,
+        maps={panel: patch_map(study.patches) for panel in dict.fromkeys(panels)},
         guesses={"pass_minutes": float(pass_minutes), "reading_minutes": float(reading_minutes)},
         # What takes longer than a day is spread over as many as it takes.
         cautions=_vibration(machine * min(1.0, _DAY / person.now) if person.now else 0.0, vibration),
@@ -278,6 +287,7 @@ class _Person:
     changing: float = 0.0
     reading: float = 0.0
     idle: float = 0.0
+    most_open: int = 0
     grips: list[tuple[float, float, str, int]] = field(default_factory=list)
 
     def take(self, trial: int, grip: _Grip) -> None:
@@ -296,30 +306,38 @@ class _Person:
         self.reading += minutes
 
 
-def _work(chains: list[list[_Grip]], wait: float, reading_minutes: float, most_open: int) -> _Person:
-    """Work trials in order: a reading that is due first, then what is open, then the next patch."""
+def _work(
+    chains: list[list[_Grip]],
+    panels: list[str],
+    wait: float,
+    reading_minutes: float,
+    *,
+    one_by_one: bool = False,
+) -> _Person:
+    """Work trials in order: the reading longest due first, then what is open, then the next patch."""
     person = _Person()
-    waiting = list(range(len(chains)))
+    waiting = [k for k, chain in enumerate(chains) if chain]
     at = dict.fromkeys(waiting, 0)  # next grip of each trial
     due: dict[int, float] = {}  # trials that settle, and when they can be read
     opened: list[int] = []
+
+    def may_begin() -> bool:
+        busy = {panels[k] for k in (*opened, *waiting[:1])}
+        return bool(waiting) and not (opened and (one_by_one or len(busy) > _PANELS_OPEN))
+
     while waiting or opened:
-        ready = [k for k in opened if k in due and due[k] <= person.now]
+        settled = min(due, key=lambda k: due[k], default=None)
         workable = [k for k in opened if k not in due]
-        if ready:
-            trial = ready[0]
-            del due[trial]
-            person.read(trial, chains[trial][at[trial] - 1].step, reading_minutes)
-            if at[trial] == len(chains[trial]):
-                opened.remove(trial)
-        elif workable or (waiting and len(opened) < most_open):
+        if settled is not None and due[settled] <= person.now:
+            del due[settled]
+            person.read(settled, chains[settled][at[settled] - 1].step, reading_minutes)
+            if at[settled] == len(chains[settled]):
+                opened.remove(settled)
+        elif workable or may_begin():
             if not workable:
                 opened.append(waiting.pop(0))
-                workable = opened[-1:]
-            trial = workable[0]
-            if not chains[trial]:
-                opened.remove(trial)
-                continue
+                person.most_open = max(person.most_open, len(opened))
+            trial = workable[0] if workable else opened[-1]
             grip = chains[trial][at[trial]]
             person.take(trial, grip)
             at[trial] += 1
