@@ -7,5 +7,6 @@ processes are not known here: a model matrix, readings and labels come in.
 
 from finishlab.mixed.mixture import Mixture
 from finishlab.mixed.panels import DRAWS, PanelFit, fit_panels
+from finishlab.mixed.reml import MixedFit, fit_mixed
 
-__all__ = ["DRAWS", "Mixture", "PanelFit", "fit_panels"]
+__all__ = ["DRAWS", "MixedFit", "Mixture", "PanelFit", "fit_mixed", "fit_panels"]
