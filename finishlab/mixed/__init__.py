@@ -5,8 +5,20 @@ drawn at random; so may be a half panel, a technician, a lot. Responses, scales 
 processes are not known here: a model matrix, readings and labels come in.
 """
 
+from finishlab.mixed.freedom import Contrasts, FTest, contrasts, f_test
 from finishlab.mixed.mixture import Mixture
 from finishlab.mixed.panels import DRAWS, PanelFit, fit_panels
 from finishlab.mixed.reml import MixedFit, fit_mixed
 
-__all__ = ["DRAWS", "MixedFit", "Mixture", "PanelFit", "fit_mixed", "fit_panels"]
+__all__ = [
+    "DRAWS",
+    "Contrasts",
+    "FTest",
+    "MixedFit",
+    "Mixture",
+    "PanelFit",
+    "contrasts",
+    "f_test",
+    "fit_mixed",
+    "fit_panels",
+]

@@ -96,6 +96,8 @@ def design(groups: Mapping[str, Any], rows: int) -> tuple[tuple[Term, ...], Any]
         indices = (np.repeat(np.arange(rows), width), at)
         parts.append(sparse.coo_array((columns.ravel(), indices), shape=(rows, width * len(found))))
         start += width * len(found)
+    if not parts:
+        return (), sparse.csc_array((rows, 0))
     return tuple(terms), sparse.csc_array(sparse.hstack(parts))
 
 
@@ -205,6 +207,8 @@ def _plain(
 ) -> tuple[_Solver, float]:
     from scipy import linalg
 
+    if not factors:
+        return lambda b: b, 0.0
     half = times(factors, inner)
     m = times(factors, np.ascontiguousarray(half.T))
     m[np.diag_indices_from(m)] += 1.0
@@ -273,7 +277,7 @@ class Whitened:
             part[t.columns(a)] = h[t.columns(b)]
             if a != b:
                 part[t.columns(b)] = h[t.columns(a)]
-        weh = np.stack([self.inverse_times(part) for part in eh])
+        weh = np.reshape([self.inverse_times(part) for part in eh], eh.shape)
         trace, traces = self._traces()
         return Moments(np.einsum("ij,rik->rjk", h, eh), np.einsum("rij,sik->rsjk", eh, weh), trace, traces)
 

@@ -186,12 +186,11 @@ def fit_mixed(
     scaled, size = checked(np.asarray(matrix, float))
     terms, z = design(groups, len(y))
     problem = Problem.of(y, scaled, size, terms, z, restricted)
-    if problem.perfect:
-        theta, variance = np.zeros(len(problem.data.entries)), 0.0
-    else:
+    theta = np.zeros(len(problem.data.entries))
+    if terms and not problem.perfect:
         theta = _estimate(problem)
-        variance = problem.variance(problem.data.at(theta))
     at = problem.data.at(theta)
+    variance = 0.0 if problem.perfect else problem.variance(at)
     coef, cov = problem.coefficients(at)
     cov = cov * variance
     fitted = scaled @ (coef * size)
