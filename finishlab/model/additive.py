@@ -91,14 +91,14 @@ class Additive:
 
     def difference(self, a: np.ndarray, b: np.ndarray, cover: float = 0.9) -> tuple[float, float, float]:
         """
-        Return how much more process `a` takes than `b` on average, and its interval.
+        Return how much more the processes `a` take than their partners `b` on average, and its interval.
 
         What both have in common cancels, so the interval covers the difference of the two
-        processes' averages, not of two single sections.
+        averages, not of two single sections.
         """
         mean, variance, df = 0.0, 0.0, np.inf
         for part in self.parts:
-            m, se = part.fit.predict(part.matrix(a) - part.matrix(b))
+            m, se = part.fit.predict((part.matrix(a) - part.matrix(b)).mean(axis=0, keepdims=True))
             mean, variance, df = mean + float(m[0]), variance + float(se[0]) ** 2, min(df, part.fit.df_resid)
         reach = float(stats.t.ppf(0.5 + cover / 2, df) * np.sqrt(variance))
         return mean, mean - reach, mean + reach
