@@ -9,7 +9,7 @@ import pytest
 
 from finishlab.errors import PlanError
 from finishlab.plan import plan_trials
-from finishlab.plan.classical import GENERATORS, LETTERS, box_behnken, relations
+from finishlab.plan.classical import GENERATORS, LETTERS, box_behnken, designs_of, relations
 from finishlab.plan.trials import CONTROL
 from finishlab.study import Study
 
@@ -66,17 +66,8 @@ def test_our_own_fractions_have_the_tabled_resolution(row):
     runs = int(row["runs"])
     if (k, runs) not in GENERATORS:
         pytest.skip("a size that our table leaves out")
-    patches = -(-runs // 4)
-    study = Study.from_toml(pairs(k).source.replace("patches = 40", f"patches = {patches}"))
-    facts = (
-        plan_trials(study, trials=runs, panels=4, seed=1, kind="fraction").attrs["design"]
-        if runs <= 32
-        else None
-    )
-    if facts is None:
-        from finishlab.plan.classical import design_of
-
-        facts = design_of(study, "fraction", runs).facts
+    by_size = {design.facts["runs"]: design.facts for design in designs_of(pairs(k), "fraction")}
+    facts = by_size[runs]
     assert facts["runs"] == runs
     assert facts["resolution"] == row["resolution"]
 
@@ -131,11 +122,9 @@ def test_box_behnken_plans_have_the_published_number_of_runs(row):
 def test_axial_points_lie_at_the_rotatable_distance(row):
     # NIST/SEMATECH e-Handbook 5.3.3.6.1: alpha = (factorial runs)^(1/4); here the axial points are the
     # ends of the range, so corners lie at 1 / alpha. corners stand on the nearest level.
-    from finishlab.plan.classical import design_of
-
     k = int(row["factors"])
     highest = {2: 998, 3: 198, 4: 48, 5: 22, 6: 12}[k]  # as fine as ten million processes allow
-    design = design_of(numbers(k, 0, highest), "central composite", 200)
+    design = designs_of(numbers(k, 0, highest), "central composite")[0]
     assert design.facts["alpha"] == pytest.approx(row["alpha"], abs=1e-9)
     coded = 2 * design.values / highest - 1
     corners = coded[(np.abs(coded) > 1e-6).all(axis=1)]
@@ -146,9 +135,7 @@ def test_axial_points_lie_at_the_rotatable_distance(row):
 
 def test_a_rotatable_plan_foretells_alike_in_all_directions():
     # What rotatable means: the variance of a second-order fit depends on the distance alone.
-    from finishlab.plan.classical import design_of
-
-    design = design_of(numbers(2, 0, 998), "central composite", 50)
+    design = designs_of(numbers(2, 0, 998), "central composite")[0]
     coded = design.values / 499 - 1
 
     def quadratic(v):
@@ -226,20 +213,169 @@ def test_other_settings_are_crossed_with_the_points_of_the_numbers():
     assert sheet["cut_pad"].value_counts().to_dict() == {"wool": 9, "foam": 9}
 
 
+# --- built around what was run before ---------------------------------------------------------
+
+TODAY = "[today]\n" + "".join(f'cut_{c} = "low"\n' for c in "abc")
+
+
+def test_the_other_half_of_a_factorial_completes_the_half_that_was_run():
+    # Half of 2^4 (ABCD = I), then the whole: the eight runs that are missing, each once, make it full.
+    study = pairs(4)
+    names = [f.factor for f in study.factors]
+    half = plan_trials(study, trials=8, panels=2, seed=1, kind="fraction")
+    rest = plan_trials(study, trials=8, panels=2, seed=2, kind="factorial", existing=half)
+    both = pd.concat([half, rest])
+    assert len(both.drop_duplicates(names)) == 16
+    assert set(rest["panel"]) == {"3", "4"}
+    assert relations(np.where(both[names] == "high", 1, -1), names)["resolution"] == "full"
+    design = rest.attrs["design"]
+    assert len(design["already_run"]) == 8
+    assert design["already_run"][0] == "low, low, low, low"
+    (said,) = [c for c in rest.attrs["cautions"] if "will not be worked again" in c]
+    assert said.startswith(
+        "8 of the 16 runs stand in the existing trials and will not be worked again: low, low, low, low; "
+    )
+    assert "; and 4 more." in said
+
+
+def test_axial_points_are_added_to_a_factorial_that_was_run():
+    # A central composite plan in two stages, as textbooks have it: corners first, then axial and centre points.
+    study = numbers(2)
+    corners = plan_trials(study, trials=4, panels=1, seed=1, kind="factorial")
+    points = pd.DataFrame(
+        {"cut_a": [15, 15, 85, 85], "cut_b": [15, 85, 15, 85], "panel": "1"}
+    )  # alpha is 1.41
+    later = plan_trials(study, trials=8, panels=1, seed=1, kind="central composite", existing=points)
+    assert sorted(zip(later["cut_a"], later["cut_b"], strict=True)) == [
+        (0, 50),
+        *[(50, 0)],
+        *[(50, 50)] * 4,
+        (50, 100),
+        (100, 50),
+    ]
+    # The factorial's own corners are the lowest and highest, other points than the composite's.
+    none = plan_trials(study, trials=12, panels=1, seed=1, kind="central composite", existing=corners)
+    assert "already_run" not in none.attrs["design"]
+
+
+def test_one_existing_trial_stands_for_one_run_and_a_spoiled_one_for_none():
+    study = pairs(2)
+    before = pd.DataFrame(
+        {
+            "cut_a": ["low"] * 3,
+            "cut_b": ["low", "low", "high"],
+            "panel": "7",
+            "status": ["done", "done", "spoiled"],
+        }
+    )
+    sheet = plan_trials(study, trials=3, panels=1, seed=1, kind="factorial", existing=before)
+    assert sorted(sheet["cut_a"] + sheet["cut_b"]) == ["highhigh", "highlow", "lowhigh"]
+
+
+def test_a_plan_that_was_run_already_is_repeated():
+    study = pairs(2)
+    first = plan_trials(study, trials=4, panels=1, seed=1, kind="factorial")
+    again = plan_trials(study, trials=4, panels=1, seed=1, kind="factorial", existing=first)
+    assert len(again.drop_duplicates(["cut_a", "cut_b"])) == 4
+    assert any(
+        c.startswith("Every run of this factorial plan stands in the existing trials")
+        for c in again.attrs["cautions"]
+    )
+
+
+# --- settings that are hard to change ---------------------------------------------------------
+
+
+def hard(study, *names, unit="panel"):
+    """The same study with settings hard to change."""
+    listed = ", ".join(f'"{n}"' for n in names or ("a",))
+    return Study.from_toml(
+        study.source.replace("[goal]", f'hard_to_change = [{listed}]\nunit = "{unit}"\n[goal]')
+    )
+
+
+def choices(sheet, by, name="cut_a"):
+    """How many settings of a factor there are on each panel, or half of one."""
+    return [len(set(some[name])) for _, some in sheet.groupby(by)]
+
+
+def test_hard_to_change_settings_stay_the_same_over_a_panel_and_the_rest_is_a_factorial_on_each():
+    sheet = plan_trials(hard(pairs(3, TODAY)), trials=20, panels=4, seed=1, kind="factorial")
+    assert set(choices(sheet, "panel")) == {1}
+    assert sheet.groupby("panel")["cut_a"].first().value_counts().to_dict() == {"low": 2, "high": 2}
+    # Today's process only where its own hard setting is; the whole factorial is there.
+    control = sheet["why"] == CONTROL
+    assert control.groupby(sheet["panel"]).sum().sum() == 2
+    assert set(sheet.loc[control, "cut_a"]) == {"low"}
+    assert len(sheet[~control].drop_duplicates(["cut_a", "cut_b", "cut_c"])) == 8
+    # 18 more runs of 8 on four panels: b and c are balanced as nearly as can be on each.
+    for name in ("cut_b", "cut_c"):
+        high = (sheet.loc[~control, name] == "high").groupby(sheet.loc[~control, "panel"]).mean()
+        assert high.between(0.35, 0.65).all()
+    assert sheet.attrs["cautions"][0].startswith("Today's process runs only on panel ")
+    assert any(
+        "cut a changes only by panel: 1 difference to be learnt leaves 2 degrees of freedom" in c
+        for c in sheet.attrs["cautions"]
+    )
+
+
+def test_the_panels_of_a_split_plot_are_not_worked_in_the_order_of_their_settings():
+    firsts = {
+        tuple(
+            plan_trials(hard(pairs(3)), trials=16, panels=4, seed=s, kind="factorial")
+            .groupby("panel")["cut_a"]
+            .first()
+        )
+        for s in range(8)
+    }
+    assert len(firsts) > 2
+
+
+def test_settings_that_change_by_half_panel_do_so_in_a_textbook_plan():
+    sheet = plan_trials(hard(pairs(3), unit="half panel"), trials=16, panels=4, seed=1, kind="factorial")
+    assert set(choices(sheet, ["panel", "half_panel"])) == {1}
+    assert set(choices(sheet, "panel")) == {2}
+    assert (sheet.groupby(["panel", "half_panel"]).size() == 2).all()
+    assert len(sheet.drop_duplicates(["cut_a", "cut_b", "cut_c"])) == 8
+
+
+def test_a_composite_plan_with_a_hard_number_sorts_its_levels_onto_panels():
+    sheet = plan_trials(hard(numbers(2)), trials=20, panels=10, seed=1, kind="central composite")
+    assert set(choices(sheet, "panel")) == {1}
+    assert set(sheet["cut_a"]) == {0, 15, 50, 85, 100}
+    assert not (sheet["why"] == CONTROL).any()
+
+
+def test_an_avoided_run_moves_within_its_panel():
+    study = hard(pairs(3, '[[avoid]]\ncut_a = "high"\ncut_b = "high"\n'))
+    sheet = plan_trials(study, trials=8, panels=2, seed=1, kind="factorial")
+    assert (sheet["cut_a"] == "high").sum() == 4
+    assert not ((sheet["cut_a"] == "high") & (sheet["cut_b"] == "high")).any()
+
+
+def test_a_larger_fraction_is_taken_where_the_smaller_would_tie_a_setting_to_the_panels():
+    # Of 2^(5-2) (D=AB) nothing is left of d on a panel with a and b held; 2^(5-1) has no such word.
+    sheet = plan_trials(hard(pairs(5), "a", "b"), trials=16, panels=4, seed=1, kind="fraction")
+    assert sheet.attrs["design"]["runs"] == 16
+    assert set(choices(sheet, "panel", "cut_d")) == {2}
+
+
 # --- messages --------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("study", "asked", "words"),
     [
-        (pairs(4), {"trials": 12, "panels": 2, "kind": "factorial"}, "factorial: it needs 16 runs, and there is room for 12 beside today's process. Plan 4 trials more, or hold a setting in the study file, or take \"fraction\" or \"best\"."),
+        (pairs(4), {"trials": 12, "panels": 2, "kind": "factorial"}, "factorial: it needs 16 runs, and there is room for 12. Plan 4 trials more, or hold a setting in the study file, or take \"fraction\" or \"best\"."),
         (pairs(12), {"trials": 40, "panels": 2, "kind": "factorial"}, "factorial: it needs 4,096 runs, more than a bench can work. Rather hold a setting in the study file, or take \"fraction\" or \"best\"."),
         (pairs(12), {"trials": 40, "panels": 2, "kind": "fraction"}, "fraction: 12 factors; there are fractions for 3 to 10. Take kind=\"factorial\" or \"best\"."),
         (pairs(4), {"trials": 20, "panels": 2, "kind": "box-behnken"}, "box-behnken: it needs 3 to 7 settings that are numbers; the study varies 0 (none). Take kind=\"best\", or give more settings a lowest and a highest."),
-        (numbers(3), {"trials": 9, "panels": 1, "kind": "box-behnken"}, "box-behnken: it needs 13 runs, and there is room for 9 beside today's process. Plan 4 trials more, or hold a setting in the study file, or take \"best\"."),
+        (numbers(3), {"trials": 9, "panels": 1, "kind": "box-behnken"}, "box-behnken: it needs 13 runs, and there is room for 9. Plan 4 trials more, or hold a setting in the study file, or take \"best\"."),
         (Study.from_toml(pairs(3).source.replace('a = ["low", "high"]', 'a = ["low", "mid", "high"]')), {"trials": 8, "panels": 2, "kind": "fraction"}, "fraction: every setting needs two levels; cut a has 3. Keep two of them in the study file, or take kind=\"best\", which has room for all."),
-        (Study.from_toml(pairs(3).source.replace("[goal]", 'hard_to_change = ["a"]\n[goal]')), {"trials": 8, "panels": 2, "kind": "factorial"}, "factorial: settings of cut (a) are hard to change, and a textbook plan changes every setting from patch to patch. Take kind=\"best\", or strike hard_to_change in the study file."),
-        (pairs(3), {"trials": 8, "panels": 2, "kind": "factorial", "existing": pd.DataFrame({"cut_a": ["low"], "cut_b": ["low"], "cut_c": ["low"], "panel": ["1"]})}, "existing: a factorial plan is a whole of its own and cannot be built around other trials. Take kind=\"best\", or leave existing out."),
+        (pairs(3, TODAY), {"trials": 9, "panels": 2, "kind": "factorial"}, "factorial: it needs 8 runs, and there is room for 7 beside today's process. Plan 1 trial more, or hold a setting in the study file, or take \"fraction\" or \"best\"."),
+        (pairs(4), {"trials": 12, "panels": 2, "kind": "factorial", "existing": pd.DataFrame({"cut_a": ["low"], "cut_b": ["low"], "cut_c": ["low"], "cut_d": ["low"], "panel": ["1"]})}, "factorial: it needs 16 runs, 1 of them worked already, and there is room for 12. Plan 3 trials more, or hold a setting in the study file, or take \"fraction\" or \"best\"."),
+        (hard(pairs(3)), {"trials": 8, "panels": 1, "kind": "factorial"}, "factorial: cut a, hard to change, has 2 choices in this plan, and each needs panels of its own: 2, and twice that to tell what it does from how panels differ. There are 1. Plan more panels, or hold a setting in the study file, or take \"fraction\" or \"best\"."),
+        (hard(pairs(5), "a", "b"), {"trials": 8, "panels": 4, "kind": "fraction"}, "fraction: cut d would change only together with cut a and cut b, hard to change, and so only from panel to panel. Plan more trials for a larger plan, or hold a setting in the study file, or take \"best\"."),
     ],
 )  # fmt: skip
 def test_a_textbook_plan_that_cannot_be_made_says_why_and_what_to_do(study, asked, words):

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 KINDS = ("factorial", "fraction", "central composite", "box-behnken")
 #: More runs than this are a slip, not a plan for a bench.
 _MOST_RUNS = 1000
+#: What else to do where most kinds of plan do not fit.
+_LESS = 'hold a setting in the study file, or take "best"'
 #: Generators of two-level fractions as commonly tabled, by number of factors and of runs.
 GENERATORS: dict[tuple[int, int], str] = {
     (3, 4): "ab",
@@ -75,30 +77,36 @@ class Design:
         What to run in room that is left: centre points, or none where runs are repeated.
     facts : dict
         What is known of the plan, in words and plain numbers.
+    instead : str
+        What else to do where it does not fit.
     cautions : list of str
     """
 
     values: np.ndarray
     more: np.ndarray
     facts: dict[str, Any]
+    instead: str
     cautions: list[str] = field(default_factory=list)
 
+    @property
+    def kind(self) -> str:
+        """What the plan is called."""
+        return str(self.facts["kind"])
 
-def design_of(study: Study, kind: str, room: int) -> Design:
+
+def designs_of(study: Study, kind: str) -> list[Design]:
     """
-    Return the points of a textbook plan for the factors of a study.
+    Return the points of the textbook plans of a kind for the factors of a study, the largest first.
 
     Parameters
     ----------
     study : Study
     kind : {"factorial", "fraction", "central composite", "box-behnken"}
-    room : int
-        Runs there is room for.
 
     Raises
     ------
     PlanError
-        The plan needs more runs, or other factors.
+        The plan needs more runs than a bench can work, or other factors.
     """
     make = {
         "factorial": _factorial,
@@ -106,19 +114,14 @@ def design_of(study: Study, kind: str, room: int) -> Design:
         "central composite": _central_composite,
         "box-behnken": _box_behnken,
     }[kind]
-    hard = [f"{s.name} ({', '.join(s.hard_to_change)})" for s in study.steps if s.hard_to_change]
-    if hard:
-        raise PlanError(
-            f"{kind}: settings of {listed(hard)} are hard to change, and a textbook plan changes every setting from "
-            'patch to patch. Take kind="best", or strike hard_to_change in the study file.'
-        )
-    return make(study, kind, room)
+    return make(study, kind)
 
 
-def _factorial(study: Study, kind: str, room: int) -> Design:
+def _factorial(study: Study, kind: str) -> list[Design]:
     choices = [_two(study, f) if f.numeric else study.basis.levels[j] for j, f in enumerate(study.factors)]
     runs = math.prod(map(len, choices))
-    _fits(kind, runs, room, 'hold a setting in the study file, or take "fraction" or "best"')
+    instead = 'hold a setting in the study file, or take "fraction" or "best"'
+    _can_be_worked(kind, runs, instead)
     import pydoe
 
     index = pydoe.fullfact(np.array([len(c) for c in choices])).astype(int)
@@ -129,10 +132,10 @@ def _factorial(study: Study, kind: str, room: int) -> Design:
         "resolution": "full",
         "defining_relation": "none: every combination is run",
     }
-    return Design(values, values[:0], facts)
+    return [Design(values, values[:0], facts, instead)]
 
 
-def _fraction(study: Study, kind: str, room: int) -> Design:
+def _fraction(study: Study, kind: str) -> list[Design]:
     factors = study.factors
     many = [f"{f.label()} has {len(f.levels)}" for f in factors if not f.numeric and len(f.levels) > 2]
     if many:
@@ -145,17 +148,18 @@ def _fraction(study: Study, kind: str, room: int) -> Design:
         raise PlanError(
             f'fraction: {counted(len(factors), "factor")}; there are fractions for 3 to 10. Take kind="factorial" or "best".'
         )
-    _fits(kind, sizes[0], room, 'hold a setting in the study file, or take "best"')
-    runs = max(size for size in sizes if size <= room)
     import pydoe
 
-    base = "abcdefghijklmnop"[: int(math.log2(runs))]
-    signs = pydoe.fracfact(" ".join([*base, GENERATORS[len(factors), runs]]))
     low_high = [_two(study, f) for f in factors]
-    values = np.column_stack([pair[(signs[:, j] > 0).astype(int)] for j, pair in enumerate(low_high)])
-    return Design(
-        values, values[:0], {"kind": kind, "runs": runs, **relations(signs, [f.label() for f in factors])}
-    )
+    labels = [f.label() for f in factors]
+    designs = []
+    for runs in reversed(sizes):
+        base = "abcdefghijklmnop"[: int(math.log2(runs))]
+        signs = pydoe.fracfact(" ".join([*base, GENERATORS[len(factors), runs]]))
+        values = np.column_stack([pair[(signs[:, j] > 0).astype(int)] for j, pair in enumerate(low_high)])
+        facts = {"kind": kind, "runs": runs, **relations(signs, labels)}
+        designs.append(Design(values, values[:0], facts, _LESS))
+    return designs
 
 
 def relations(signs: np.ndarray, labels: list[str]) -> dict[str, Any]:
@@ -208,7 +212,7 @@ def relations(signs: np.ndarray, labels: list[str]) -> dict[str, Any]:
     }
 
 
-def _central_composite(study: Study, kind: str, room: int) -> Design:
+def _central_composite(study: Study, kind: str) -> list[Design]:
     numeric = _numbers(study, kind, 2, 6)
     import pydoe
 
@@ -216,13 +220,13 @@ def _central_composite(study: Study, kind: str, room: int) -> Design:
     alpha = 2.0 ** (k / 4)
     coded = pydoe.ccdesign(k, center=(0, 0), alpha="rotatable", face="cci")
     facts = {"kind": kind, "alpha": alpha, "factorial_runs": 2**k, "axial_runs": 2 * k}
-    return _of_numbers(study, numeric, coded, room, facts)
+    return _of_numbers(study, numeric, coded, facts)
 
 
-def _box_behnken(study: Study, kind: str, room: int) -> Design:
+def _box_behnken(study: Study, kind: str) -> list[Design]:
     numeric = _numbers(study, kind, 3, 7)
     coded = box_behnken(len(numeric))
-    return _of_numbers(study, numeric, coded, room, {"kind": kind, "edge_runs": len(coded)})
+    return _of_numbers(study, numeric, coded, {"kind": kind, "edge_runs": len(coded)})
 
 
 def box_behnken(factors: int) -> np.ndarray:
@@ -246,14 +250,12 @@ def box_behnken(factors: int) -> np.ndarray:
     return points[np.any(points != 0, axis=1)]
 
 
-def _of_numbers(
-    study: Study, numeric: list[int], coded: np.ndarray, room: int, facts: dict[str, Any]
-) -> Design:
+def _of_numbers(study: Study, numeric: list[int], coded: np.ndarray, facts: dict[str, Any]) -> list[Design]:
     """Return points of the numeric factors, once for every choice of the other settings."""
     others = [j for j in range(len(study.factors)) if j not in numeric]
     crossed = list(itertools.product(*[study.basis.levels[j] for j in others]))
     runs = (len(coded) + 1) * len(crossed)
-    _fits(str(facts["kind"]), runs, room, 'hold a setting in the study file, or take "best"')
+    _can_be_worked(str(facts["kind"]), runs, _LESS)
     points, moved = np.empty_like(coded), 0.0
     centre = np.empty(len(numeric))
     for c, j in enumerate(numeric):
@@ -280,7 +282,7 @@ def _of_numbers(
             f"{facts['kind']}: points were moved to the nearest studied level, by up to {100 * moved / 2:.0f} % of a "
             "setting's range, so the plan is nearly, not exactly, the textbook's."
         )
-    return Design(np.vstack([with_others(points), middles]), middles, facts, cautions)
+    return [Design(np.vstack([with_others(points), middles]), middles, facts, _LESS, cautions)]
 
 
 def _numbers(study: Study, kind: str, fewest: int, most: int) -> list[int]:
@@ -298,14 +300,9 @@ def _two(study: Study, factor: Setting) -> np.ndarray:
     return study.basis.levels[study.basis.column(factor.factor)][[0, -1]]
 
 
-def _fits(kind: str, runs: int, room: int, else_do: str) -> None:
+def _can_be_worked(kind: str, runs: int, instead: str) -> None:
     if runs > _MOST_RUNS:
-        raise PlanError(f"{kind}: it needs {runs:,} runs, more than a bench can work. Rather {else_do}.")
-    if runs > room:
-        raise PlanError(
-            f"{kind}: it needs {counted(runs, 'run')}, and there is room for {max(room, 0)} beside today's process. "
-            f"Plan {runs - room} trials more, or {else_do}."
-        )
+        raise PlanError(f"{kind}: it needs {runs:,} runs, more than a bench can work. Rather {instead}.")
 
 
 def _term(labels: list[str], term: tuple[int, ...]) -> str:

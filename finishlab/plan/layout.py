@@ -68,7 +68,7 @@ def lay_out(study: Study, trials: int, panels: int, before: np.ndarray, panels_b
         Existing trials and their panels: they count for the repeats and for the degrees of
         freedom between panels.
     """
-    hard = _hard(study)
+    hard = hard_settings(study)
     panel = np.repeat(np.arange(panels), [len(part) for part in np.array_split(np.arange(trials), panels)])
     place = np.concatenate([np.arange(n) for n in np.bincount(panel)])
     halved = "half panel" in hard.values()
@@ -83,22 +83,16 @@ def lay_out(study: Study, trials: int, panels: int, before: np.ndarray, panels_b
     rows = _repeats(wanted - max(0, int(control.sum()) - 1), panel, half, control, alike)
     by_name = {"panel": by_panel, "half panel": by_half}
     names = study.basis.names
-    between = {}
-    for name, unit in hard.items():
-        columns = len(study.basis.main[names.index(name)])
-        # Halves are compared within a panel, so panels do not cost them the one for the mean.
-        left = panels + len(set(panels_before)) - columns - (1 if unit == "panel" else 0)
-        between[name] = (columns, left)
     return Layout(
         panel=panel,
         half=half,
         control=control,
         units=[by_name[hard[name]] if name in hard else rows for name in names],
-        between=between,
+        between=freedom_between(study, panels + len(set(panels_before))),
     )
 
 
-def _hard(study: Study) -> dict[str, str]:
+def hard_settings(study: Study) -> dict[str, str]:
     """Return the unit by which each hard-to-change factor changes."""
     return {
         s.factor: step.unit
@@ -106,6 +100,16 @@ def _hard(study: Study) -> dict[str, str]:
         for s in step.settings
         if s.name in step.hard_to_change and not s.held
     }
+
+
+def freedom_between(study: Study, panels: int) -> dict[str, tuple[int, int]]:
+    """Return for each hard-to-change factor its main columns and the degrees of freedom that these panels leave."""
+    left = {}
+    for name, unit in hard_settings(study).items():
+        columns = len(study.basis.main[study.basis.column(name)])
+        # Halves are compared within a panel, so panels do not cost them the one for the mean.
+        left[name] = (columns, panels - columns - (1 if unit == "panel" else 0))
+    return left
 
 
 def _alike(study: Study, hard: dict[str, str], panels: int) -> int:

@@ -18,7 +18,7 @@ from finishlab import _progress
 from finishlab.errors import PlanError
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
-from finishlab.plan.classical import design_of
+from finishlab.plan.classical import designs_of
 from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import run_day
 from finishlab.plan.exchange import Problem, exchange
@@ -61,7 +61,8 @@ def plan_trials(
         The same seed gives the same plan. Left out, one is drawn and kept in ``.attrs``.
     existing : DataFrame, optional
         Trials already run or planned: the factor columns and ``panel``. The new ones are
-        chosen to add to them; they are not in the returned sheet. Spoiled ones are ignored.
+        chosen to add to them, runs of a textbook plan among them are not planned again; they are
+        not in the returned sheet. Spoiled ones are ignored.
     kind : {"best", "factorial", "fraction", "central composite", "box-behnken"}
         "best" chooses the settings that tell most about the model that `fit` will use. The
         others are the textbooks' plans, the same blocked and in random order: the lowest and
@@ -77,7 +78,8 @@ def plan_trials(
         labels. Settings of a left-out step are None. ``.attrs["seed"]`` is the seed,
         ``.attrs["cautions"]`` a tuple of sentences about what the plan cannot do,
         ``.attrs["design"]`` what is known of a textbook plan (``resolution``,
-        ``defining_relation`` in the letters of ``letters``, ``aliases`` in words, ``alpha``),
+        ``defining_relation`` in the letters of ``letters``, ``aliases`` in words, ``alpha``;
+        ``already_run``, its runs among existing trials),
         ``.attrs["day"]`` the facts of `run_day`.
 
     Raises
@@ -157,11 +159,18 @@ def plan_trials(
         known = criterion.information(before, panels_before)
         values = _settings(study, criterion, layout, known, rng)
     else:
-        _no_existing(existing, kind)
         criterion = Criterion(study)
-        points = design_of(study, kind, trials - (panels if study.today is not None else 0))
-        values, layout, cautions = block(study, criterion, points, trials, panels, rng)
-        design = points.facts
+        blocked = block(
+            study,
+            criterion,
+            designs_of(study, kind),
+            trials,
+            panels,
+            before=before,
+            panels_before=panels_before,
+            rng=rng,
+        )
+        values, layout, design, cautions = blocked.values, blocked.layout, blocked.facts, blocked.cautions
     labels = new_panels(panels, panels_before.tolist())
     sheet = _sheet(study.basis, values, layout, labels, rng)
     sheet.attrs["seed"] = seed
@@ -219,14 +228,6 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None
         )
     if mistakes:
         raise PlanError(mistakes)
-
-
-def _no_existing(existing: Any, kind: str) -> None:
-    if existing is not None:
-        raise PlanError(
-            f'existing: a {kind} plan is a whole of its own and cannot be built around other trials. Take kind="best", '
-            "or leave existing out."
-        )
 
 
 def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
@@ -359,6 +360,9 @@ def _cautions(
         said.append(
             f"Today's process runs only on panel {shown}, not on all {panels}: the hard-to-change settings of the "
             "others are not held at today's."
+            if shown
+            else "Today's process runs on no panel: its hard-to-change settings are not among this plan's. What a new "
+            "process would save will be seen across panels only."
         )
     if panels < 3 and before == 0:
         said.append(
