@@ -276,6 +276,49 @@ def test_a_trial_lacking_minutes_or_a_goal_reading_is_not_done(book):
     assert book.trials(STUDY)["status"].tolist() == ["done"]
 
 
+@pytest.mark.parametrize("said_by_caller", [{}, {"minutes": 0.0}])
+def test_a_step_that_the_settings_leave_out_needs_nothing_logged(book, said_by_caller):
+    trial = book.start(
+        LIMITED, technician="T1", panel="A", settings=SETTINGS | {"polish_passes": 0, "polish_speed": None}
+    )
+    book.worked(LIMITED, trial, step="sand", technician="T1", minutes=2.5)
+    assert book.waiting(LIMITED)["to_read"].tolist() == ["sand"]
+    later = dt.datetime.now() + dt.timedelta(minutes=16)
+    values = {"gloss_20": [20.1, 20.3]}
+    book.read(LIMITED, trial, after="sand", values=values, technician="T1", when=later)
+    assert book.next_trial(LIMITED)["next_step"] == "cut"
+    book.worked(LIMITED, trial, step="cut", technician="T1", minutes=3)
+    task = book.next_trial(LIMITED)
+    # What cut left is the finish, and it waits as after any other step.
+    assert (task["to_read"], task["next_step"], task["steps_done"]) == ("polish", None, ["sand", "cut"])
+    assert 14 < task["minutes_left"] <= 15
+    (early,) = book.read(
+        LIMITED, trial, after="polish", values={"gloss_20": [84.1]}, technician="T1", **said_by_caller
+    ).prompts
+    assert early.startswith("read 0 minutes after polish; the study waits 15 minutes")
+    book.read(
+        LIMITED,
+        trial,
+        after="polish",
+        values={"gloss_20": [84.3], "faults": [0]},
+        technician="T1",
+        when=later,
+    )
+    assert book.next_trial(LIMITED)["to_read"] is None
+    assert book.finish(LIMITED, trial, technician="T1").text == "Saved: trial 1, done in 5.5 minutes."
+    row = book.trials(LIMITED).iloc[0]
+    assert (row["gloss_20_1"], row["gloss_20_2"], row["faults"], row["minutes"]) == (84.1, 84.3, 0, 5.5)
+    assert "polish_minutes" not in row
+
+
+def test_a_step_that_is_not_left_out_does_need_its_minutes(book):
+    trial = started(book)
+    for step in ("sand", "cut"):
+        book.worked(STUDY, trial, step=step, technician="T1", minutes=2)
+    book.read(STUDY, trial, after="polish", values={"gloss_20": [84], "faults": [0]}, technician="T1")
+    assert "minutes: is empty in a done trial." in refusal(book.finish, STUDY, trial, technician="T1")
+
+
 def test_spoiled_needs_a_reason_and_burned_through_is_a_result(book):
     first, second = started(book), started(book)
     assert "reason is empty." in refusal(book.spoil, STUDY, first, reason=" ", technician="T1")

@@ -126,15 +126,12 @@ class _Bench:
 
     def _next(self, task: dict[str, Any]) -> None:
         """Ask for the next thing of a trial."""
-        last = self.study.steps[-1].name
         if task["status"] == "planned":
             self._start(task, differs=False)
-        elif task["to_read"] is not None and (task["next_step"] is not None or task["to_read"] == last):
-            self._read(task, task["to_read"])
+        elif task["to_read"] is not None:
+            self._read(task)
         elif task["next_step"] is not None:
             self._step(task, task["next_step"])
-        elif last not in task["steps_done"]:
-            self._read(task, last, left_out=True)
         else:
             self._finish(task)
 
@@ -193,8 +190,8 @@ class _Bench:
             )
         )
 
-    def _read(self, task: dict[str, Any], after: str, left_out: bool = False) -> None:
-        """Ask for the readings after a step; of a left-out last step too, since the finish is read."""
+    def _read(self, task: dict[str, Any]) -> None:
+        """Ask for the readings that are due."""
         from finishlab.forms.entry import quantities_after, reading_fields, spread_note
 
         self._head(task)
@@ -203,6 +200,7 @@ class _Bench:
                 f"  wait {task['minutes_left']:.0f} more minutes before reading; no other trial is open meanwhile"
             )
         wipe = self.study.reading.wipe
+        after = task["to_read"]
         self.dialog.say(f"  read after {after}{': ' + wipe if wipe else ''}")
         values: dict[str, list[float]] = {}
         for quantity in quantities_after(self.study, after):
@@ -222,7 +220,7 @@ class _Bench:
         self._saved(
             self.book.read(
                 self.study, task["trial"], after=after, values=values, technician=self.technician,
-                instrument=self.instrument, minutes=0 if left_out else None, key=_key(),
+                instrument=self.instrument, key=_key(),
             )
         )  # fmt: skip
 
@@ -270,8 +268,6 @@ class _Bench:
 
     def _wait(self) -> None:
         """Read the patch that may be read next; in the book the wait is seen to all the same."""
-        from finishlab import _show
-
         waiting = self.book.waiting(self.study).to_dict("records")
         if not waiting:
             self.dialog.say("    -> No patch waits to be read.")
@@ -279,13 +275,7 @@ class _Bench:
         task = {str(name): value for name, value in waiting[0].items()}
         said = f"  trial {task['trial']} may be read after {task['to_read']} in {task['minutes_left']:.0f} minutes"
         self.dialog.ask(f"{said} (Enter: read it now)", str)
-        trials = self.book.trials(self.study).set_index("trial")
-        settings = {str(name): value for name, value in trials.loc[task["trial"]].items()}
-        names = [s.name for s in self.study.steps]
-        later = self.study.steps[names.index(task["to_read"]) + 1 :]
-        last = all(_show.left_out(step, settings) for step in later)
-        out = last and task["to_read"] != names[-1]
-        self._read({**task, "minutes_left": 0}, names[-1] if last else task["to_read"], left_out=out)
+        self._read({**task, "minutes_left": 0})
 
     def _spoil(self, task: dict[str, Any]) -> None:
         reason = self.dialog.ask(f"  why is trial {task['trial']} spoiled", _some)

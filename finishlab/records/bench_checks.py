@@ -10,15 +10,15 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._show import listed, plain_number
+from finishlab._show import left_out, listed, plain_number
 from finishlab.errors import RecordsError
-from finishlab.records.columns import FILM
+from finishlab.records.columns import FILM, START
 from finishlab.records.logged import Logged, steps_of
 from finishlab.records.spread import robust_spread, widest_range
 from finishlab.study import LIMITS, RESPONSES
@@ -213,7 +213,7 @@ def _latest(logged: Logged, quantity: str, study: Study) -> float | None:
 
 def wait_prompts(logged: Logged, after: str, study: Study, now: dt.datetime) -> list[str]:
     """Say that a reading came before the study's wait was over."""
-    left = minutes_left(logged.ended.get(after), study, now)
+    left = minutes_left(logged, after, study, now)
     if left <= 0 or after not in study.reading.after:
         return []
     wait = study.reading.wait_minutes
@@ -224,8 +224,11 @@ def wait_prompts(logged: Logged, after: str, study: Study, now: dt.datetime) -> 
     ]
 
 
-def minutes_left(ended: dt.datetime | None, study: Study, now: dt.datetime) -> float:
-    """Return the minutes until a step worked may be read; 0 when it may."""
+def minutes_left(logged: Logged, after: str, study: Study, now: dt.datetime) -> float:
+    """Return the minutes until a patch may be read after a step; 0 when it may."""
+    if after != START and left_out(study.step(after), logged.settings):
+        after = next((s for s in reversed(steps_of(study)) if s in logged.works), after)
+    ended = logged.ended.get(after)
     if ended is None or not study.reading.wait_minutes:
         return 0.0
     return max(0.0, study.reading.wait_minutes - (now - ended).total_seconds() / 60)
@@ -265,19 +268,19 @@ def words(value: Any) -> str:
 def next_step(logged: Logged, study: Study) -> str | None:
     """Return the first step neither worked nor left out; None when all are done."""
     for step in study.steps:
-        amount = logged.settings.get(step.amount.factor) if step.amount else None
-        if step.name not in logged.works and amount != 0:
+        if step.name not in logged.works and not left_out(step, logged.settings):
             return step.name
     return None
 
 
-def unread_step(logged: Logged, study: Study, order: Sequence[str]) -> str | None:
-    """Return the last step worked, when the study reads after it and it was not read yet."""
-    worked = [s for s in order if s in logged.works]
-    if not worked or worked[-1] not in study.reading.after:
-        return None
-    return (
-        None
-        if any(a == worked[-1] and v is not None for (a, _, _), v in logged.readings.items())
-        else worked[-1]
-    )
+def to_read(logged: Logged, study: Study) -> str | None:
+    """
+    Return the step after which the patch is to be read now; None when there is nothing to read.
+
+    Once every step is worked, that is the last of the study, also where the trial leaves it
+    out: what the steps before it left is then the finish.
+    """
+    worked = [s for s in steps_of(study) if s in logged.works]
+    after = study.steps[-1].name if next_step(logged, study) is None else worked[-1] if worked else ""
+    was_read = any(a == after and v is not None for (a, _, _), v in logged.readings.items())
+    return after if after in study.reading.after and not was_read else None

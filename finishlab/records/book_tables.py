@@ -19,7 +19,7 @@ import sqlalchemy as sa
 
 from finishlab.records import rows
 from finishlab.records import tables as t
-from finishlab.records.bench_checks import minutes_left, next_step, unread_step
+from finishlab.records.bench_checks import minutes_left, next_step, to_read
 from finishlab.records.check import judged, judged_trial, taken
 from finishlab.records.columns import FILM
 from finishlab.records.logged import (
@@ -346,8 +346,7 @@ def next_planned(conn: sa.Connection, study_id: int) -> Logged | None:
 def as_task(logged: Logged, study: Study, now: dt.datetime, *, blind: bool) -> dict[str, Any]:
     """Return a trial as what is to be done with it; see `RecordBook.next_trial`."""
     order = [s.name for s in study.steps]
-    unread = unread_step(logged, study, order)
-    ended = logged.ended.get(unread) if unread else None
+    unread = to_read(logged, study)
     return {
         "trial": logged.trial,
         "panel": number_or_text(str(logged.head["panel"])),
@@ -360,7 +359,7 @@ def as_task(logged: Logged, study: Study, now: dt.datetime, *, blind: bool) -> d
         "steps_done": [s for s in order if s in logged.works],
         "to_read": unread,
         "next_step": next_step(logged, study),
-        "minutes_left": minutes_left(ended, study, now),
+        "minutes_left": minutes_left(logged, unread, study, now) if unread else 0.0,
     }
 
 

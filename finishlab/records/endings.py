@@ -11,6 +11,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from finishlab._show import left_out
 from finishlab._study_mistakes import nearest
 from finishlab.errors import RecordsError
 from finishlab.records import bench_checks as checks
@@ -45,10 +46,9 @@ def finish(
 
 
 def minutes_of(logged: Logged, entry: Entry) -> float | None:
-    """Return the minutes of the steps together; None where a step that was to be worked has none."""
-    if checks.next_step(logged, entry.study) or None in logged.works.values():
-        return None
-    return float(sum(logged.works.values())) if logged.works else None
+    """Return the minutes of the steps together; None where a step that is not left out has none."""
+    spent = [logged.works.get(s.name) for s in entry.study.steps if not left_out(s, logged.settings)]
+    return None if None in spent or not spent else float(sum(spent))
 
 
 def spoil(conn: sa.Connection, entry: Entry, trial: Any, *, reason: str) -> Saved:

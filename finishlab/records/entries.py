@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import sqlalchemy as sa
 
+from finishlab._show import left_out
 from finishlab._study_mistakes import nearest
 from finishlab.errors import RecordsError
 from finishlab.records import bench_checks as checks
@@ -241,7 +242,7 @@ def read(
     draft = judged(cells, study, others)
     refuse_mistakes(draft, f"trial {logged.trial}")
     put_clean(conn, entry, logged, draft, new, instrument=instrument, direction=direction)
-    if after != START:
+    if after != START and not left_out(study.step(after), logged.settings):
         spent = clean(draft, f"{after}_minutes") if minutes is not None else None
         rows.put_work(conn, logged, after, technician=entry.technician, at=entry.when, minutes=spent)
     saved = {q: [logged.readings[place] for place in new if place[1] == q] for _, q, _ in new}
