@@ -31,6 +31,8 @@ _PLACES = {
     "RunDay": "plan",
     "fit": "model",
     "FinishModel": "model",
+    "step_constants": "model",
+    "StepConstants": "model",
     "shortest": "solve",
     "frontier": "solve",
     "Frontier": "solve",
@@ -64,6 +66,7 @@ __all__ = [
     "RecordBook",
     "RecordsError",
     "RunDay",
+    "StepConstants",
     "Study",
     "StudyError",
     "fit",
@@ -76,6 +79,7 @@ __all__ = [
     "read_trials",
     "run_day",
     "shortest",
+    "step_constants",
     "write_labels",
     "write_procedure",
     "write_run_sheet",
@@ -94,7 +98,7 @@ if TYPE_CHECKING:
         StudyError,
     )
     from finishlab.forms.log_form import log_form
-    from finishlab.model import FinishModel, fit
+    from finishlab.model import FinishModel, StepConstants, fit, step_constants
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from finishlab.errors import ModelError
-from finishlab.model.readings import observe, patch_means
+from finishlab.model.observed import observe
+from finishlab.model.readings import patch_means
 from finishlab.records import readings_of
 from finishlab.study import Study
 
@@ -140,7 +141,8 @@ def test_which_trials_count_and_where_they_stand():
     table = trials()
     table.loc["t2", "status"] = "spoiled"
     table.loc["t3", "status"] = "planned"
-    observed, row, _ = observe(table, STUDY, "gloss_20", every_step=True)
+    seen = observe(table, STUDY, "gloss_20", every_step=True)
+    observed, row = seen.observed, seen.row
     assert set(row) == set(table.index) - {"t2", "t3"}
     assert len(observed.y) == 20  # two steps each
     done = table.drop(index=["t2", "t3"])
@@ -150,14 +152,15 @@ def test_which_trials_count_and_where_they_stand():
     same_panel = observed.panel[:, None] == observed.panel[None, :]
     names = done.loc[list(row), "panel"].to_numpy()
     assert (same_panel == (names[:, None] == names[None, :])).all()
-    only_last, _, _ = observe(table, STUDY, "gloss_20", every_step=False)
+    only_last = observe(table, STUDY, "gloss_20", every_step=False).observed
     assert len(only_last.y) == 10
 
 
 def test_a_burned_patch_keeps_what_was_read_before():
     table = trials().assign(burned_after_step="")
     table.loc["t5", "burned_after_step"] = "cut"
-    observed, row, _ = observe(table, STUDY, "gloss_20", every_step=True)
+    seen = observe(table, STUDY, "gloss_20", every_step=True)
+    observed, row = seen.observed, seen.row
     assert observed.rows.step[row == "t5"].tolist() == [0]
 
 

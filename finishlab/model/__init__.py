@@ -5,6 +5,7 @@ long it takes and how probably the next job meets a goal. Planning trials and ch
 process do not belong here.
 """
 
+from finishlab.model.constants import StepConstants, step_constants
 from finishlab.model.finish import FinishModel, fit
 
-__all__ = ["FinishModel", "fit"]
+__all__ = ["FinishModel", "StepConstants", "fit", "step_constants"]

@@ -7,7 +7,7 @@ for, and says in plain sentences how well it held. Choosing a process is the bus
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
@@ -20,6 +20,8 @@ from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.check_questions import Asked, Check, ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
+from finishlab.model.observed import MeterSpread, meters_by_response
+from finishlab.model.pooling import Earlier, earlier_trials
 from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.records import check_trials
@@ -51,6 +53,10 @@ class FinishModel:
     kind : {"steps", "surface"}
     seed : int
         Of the draws over spreads and ceiling.
+    meters : mapping of response -> meter study
+        What is known of the meter beside the trials' own repeats.
+    earlier : Earlier or None
+        Trials of an earlier study that stand in as weak prior knowledge.
     cautions : tuple of str
     """
 
@@ -58,13 +64,23 @@ class FinishModel:
     trials: pd.DataFrame
     kind: Literal["steps", "surface"]
     seed: int
+    meters: Mapping[str, MeterSpread] = field(default_factory=dict)
+    earlier: Earlier | None = None
     _own_cautions: tuple[str, ...] = ()
     _fitted: dict[str, ResponseFit] = field(default_factory=dict, repr=False)
 
     def response(self, name: str) -> ResponseFit:
         """Return the fit of one response; fitted at the first asking, the same ever after."""
         if name not in self._fitted:
-            self._fitted[name] = fit_response(self.study, self.trials, name, self.kind, self.seed)
+            self._fitted[name] = fit_response(
+                self.study,
+                self.trials,
+                name,
+                self.kind,
+                self.seed,
+                meter=self.meters.get(name),
+                earlier=self.earlier,
+            )
         return self._fitted[name]
 
     @cached_property
@@ -282,7 +298,10 @@ class FinishModel:
     def evidence(self) -> dict[str, Any]:
         """Return what the model rests on, as plain facts for the procedure."""
         fits = {name: self.response(name) for name in self.study.goal}
-        return evidence(self.study, self.trials, self.done, fits, kind=self.kind, seed=self.seed)
+        facts = evidence(self.study, self.trials, self.done, fits, kind=self.kind, seed=self.seed)
+        if self.earlier is not None:
+            facts["earlier_trials"], facts["earlier_study"] = len(self.earlier.trials), self.earlier.title
+        return facts
 
     def text(self) -> str:
         """Return one sentence: what was fitted, and how well it held."""
@@ -336,7 +355,13 @@ def kind_of(study: Study) -> Literal["steps", "surface"]:
 
 
 def fit(
-    study: Study, trials: pd.DataFrame, *, kind: Literal["auto", "steps", "surface"] = "auto", seed: int = 1
+    study: Study,
+    trials: pd.DataFrame,
+    *,
+    kind: Literal["auto", "steps", "surface"] = "auto",
+    seed: int = 1,
+    meters: Mapping[str, MeterSpread] | Sequence[MeterSpread] | MeterSpread | None = None,
+    earlier: pd.DataFrame | tuple[Study, pd.DataFrame] | None = None,
 ) -> FinishModel:
     """
     Fit the finish, minutes and film of a study's trials.
@@ -351,6 +376,15 @@ def fit(
         "auto" takes "steps" where the goal names gloss and a step is worked by passes or seconds.
     seed : int
         Of the draws over spreads and ceiling.
+    meters : mapping of response -> meter study, or one or several meter studies, optional
+        Each with `meter_ss` and `meter_df`, the scatter of repeats (`MeterSpread`), and
+        named by its response, as ``{"gloss_20": study}``, or by its own `reading`. They tell
+        the meter's spread apart from the patches' where the trials repeat little.
+    earlier : DataFrame or (Study, DataFrame), optional
+        Trials of an earlier study of the same process, with its study unless that is the
+        same. They stand in for the finish, not for minutes and film, as weak prior
+        knowledge: each counts half, and by as much as the present trials show the earlier
+        study may have differed.
 
     Returns
     -------
@@ -361,13 +395,15 @@ def fit(
     RecordsError
         The table is not right.
     ModelError
-        Too few trials, or all on one panel.
+        Too few trials, or all on one panel; a meter study that names no response; earlier
+        trials of another process.
 
     References
     ----------
     The scale: Bennett & Porteus (1961), J. Opt. Soc. Am. 51, 123. Laplace's approximation
-    with draws of the spreads: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (both
-    from memory).
+    with draws of the spreads: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319.
+    Earlier trials that count for less: Ibrahim & Chen (2000), Stat. Sci. 15, 46 (all from
+    memory).
 
     Examples
     --------
@@ -417,4 +453,6 @@ def fit(
             f"Only {panels} panels: how panels differ is known mostly from a general guess. "
             "Follow-up trials on new panels make the assurance firmer."
         )
-    return FinishModel(study, table, kind, seed, tuple(cautions))
+    before = None if earlier is None else earlier_trials(study, earlier)
+    cautions += before.cautions if before is not None else ()
+    return FinishModel(study, table, kind, seed, meters_by_response(meters), before, tuple(cautions))

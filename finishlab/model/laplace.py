@@ -35,20 +35,28 @@ class _Problem:
         same_panel = observed.panel[:, None] == observed.panel[None, :]
         same_trial = observed.trial[:, None] == observed.trial[None, :]
         parts = [same_panel.astype(float), same_trial.astype(float), np.eye(len(observed.y))]
-        self.parts = parts + curve.likeness(observed.rows, observed.rows)
-        self.spreads = [*spreads[:3], *curve.misses, *spreads[3:]]
+        if observed.weight is not None:  # a discounted reading scatters more, in all that is its own
+            stretch = 1 / np.sqrt(observed.weight)
+            parts = [p * stretch[:, None] * stretch[None, :] for p in parts]
+        parts += curve.likeness(observed.rows, observed.rows)
+        parts += [g.alike for g in observed.shared]
+        self.parts = np.array(parts)
+        self.spreads = [*spreads[:3], *curve.misses, *(g.spread for g in observed.shared), *spreads[3:]]
         self.log_median = np.log([s.median for s in self.spreads])
         self.log_sd = np.array([s.log_sd for s in self.spreads])
+        self.counts = observed.repeats * (1.0 if observed.weight is None else observed.weight)
 
     def structure(self, phi: np.ndarray) -> np.ndarray:
         """Return the covariance of z about its curve."""
-        return sum(np.exp(2 * p) * g for p, g in zip(phi, self.parts, strict=False))
+        n, k = len(self.obs.y), len(self.parts)
+        whole = (np.exp(2 * phi[:k]) @ self.parts.reshape(k, n * n)).reshape(n, n)
+        return whole if self.obs.slack is None else whole + self.obs.slack
 
     def noise(self, phi: np.ndarray, expected: np.ndarray) -> np.ndarray:
         """Return the variance of each reading about the scale's value."""
         if self.metered:
-            return np.exp(2 * phi[-1]) / self.obs.repeats
-        return np.maximum(expected, 0.05)
+            return np.exp(2 * phi[-1]) / self.counts
+        return np.maximum(expected, 0.05) / (1.0 if self.obs.weight is None else self.obs.weight)
 
     def log_prior(self, phi: np.ndarray) -> tuple[float, np.ndarray]:
         """Return log prior of the spreads with the repeats' own evidence on the meter, and gradient."""
@@ -92,9 +100,15 @@ def _covariance(problem: _Problem, phi: np.ndarray, at: _Linear) -> tuple[np.nda
 
 
 def _move(
-    problem: _Problem, scale: Scale, phi: np.ndarray, theta: np.ndarray, z: np.ndarray, rounds: int
+    problem: _Problem,
+    scale: Scale,
+    phi: np.ndarray,
+    theta: np.ndarray,
+    z: np.ndarray,
+    rounds: int,
+    enough: float = 1e-3,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Gauss-Newton toward the mode of parameters and z for given spreads."""
+    """Gauss-Newton toward the mode of parameters and z; stops where a move is below `enough` prior spreads."""
     prior_mean, prior_sd = problem.curve.prior_mean, problem.curve.prior_sd
     for _ in range(rounds):
         at = _linearise(problem, scale, theta, z)
@@ -109,7 +123,7 @@ def _move(
         share = min(1.0, 1.0 / longest) if longest > 0 else 1.0
         theta = theta + share * (new_theta - theta)
         z = z + share * (new_z - z)
-        if longest < 1e-3:
+        if longest < enough:
             break
     return theta, z
 
@@ -131,8 +145,8 @@ def _evidence(
     inverse = linalg.cho_solve((root, True), np.eye(len(a)), check_finite=False)
     m = 0.5 * (np.outer(a, a) - inverse)
     mh = at.slope[:, None] * m * at.slope[None, :]
-    for j, g in enumerate(problem.parts):
-        slope[j] += 2 * np.exp(2 * phi[j]) * float(np.vdot(mh, g))
+    k = len(problem.parts)
+    slope[:k] += 2 * np.exp(2 * phi[:k]) * (problem.parts.reshape(k, -1) @ mh.ravel())
     if problem.metered:
         slope[-1] += 2 * float(np.diag(m) @ problem.noise(phi, at.expected))
     return value, slope
@@ -153,8 +167,9 @@ def _best_spreads(problem: _Problem, phi: np.ndarray, at: _Linear, most: int) ->
 
 @dataclass
 class _AtCeiling:
-    """The fit under one ceiling."""
+    """The fit under one ceiling, whose own parameter is `ceiling`."""
 
+    ceiling: float
     scale: Scale
     phi: np.ndarray
     theta: np.ndarray
@@ -166,7 +181,13 @@ class _AtCeiling:
 
 
 def _fit_at(
-    problem: _Problem, scale: Scale, phi: np.ndarray, theta: np.ndarray, z: np.ndarray, rounds: int
+    problem: _Problem,
+    ceiling: float,
+    scale: Scale,
+    phi: np.ndarray,
+    theta: np.ndarray,
+    z: np.ndarray,
+    rounds: int,
 ) -> _AtCeiling:
     for round_ in range(rounds):
         theta, z = _move(problem, scale, phi, theta, z, rounds=6)
@@ -179,7 +200,7 @@ def _fit_at(
     theta, z = _move(problem, scale, phi, theta, z, rounds=6)
     at = _linearise(problem, scale, theta, z)
     value, _ = _evidence(problem, phi, at, gradient=False)
-    return _AtCeiling(scale, phi, theta, z, at, value, np.empty((0, len(phi))), np.empty(0))
+    return _AtCeiling(ceiling, scale, phi, theta, z, at, value, np.empty((0, len(phi))), np.empty(0))
 
 
 def _spread_curvature(problem: _Problem, fit: _AtCeiling) -> np.ndarray:
@@ -210,8 +231,10 @@ def _propose(problem: _Problem, fit: _AtCeiling, rng: np.random.Generator, cov: 
     phi = fit.phi + t @ root.T
     log_q = -0.5 * (df + d) * np.log1p((t**2).sum(1) / (1.21 * df)) - np.log(np.diag(root)).sum()
     values = np.array([_evidence(problem, p, fit.at, gradient=False)[0] for p in phi])
-    fit.proposals = phi
-    fit.log_weights = values - log_q
+    # In order of what they make of the next job, so that even picks among them are stratified.
+    order = np.argsort(np.exp(2 * phi[:, :3]).sum(axis=1), kind="stable")
+    fit.proposals = phi[order]
+    fit.log_weights = (values - log_q)[order]
 
 
 @one_thread
@@ -222,6 +245,7 @@ def fit_posterior(
     scale_at: Callable[[float], Scale],
     ceilings: tuple[float, float] | None,
     seed: int,
+    seen_at: Callable[[float], Scale] | None = None,
 ) -> Posterior:
     """
     Fit one response and return draws of everything that is not known.
@@ -238,11 +262,14 @@ def fit_posterior(
     ceilings : (mean, sd) or None
         Normal prior of that parameter; None for a response without a ceiling.
     seed : int
+    seen_at : callable, optional
+        The same, row by row of `observed`, where some were read at another angle.
 
     Returns
     -------
     Posterior
     """
+    seen_at = seen_at or scale_at
     rng = np.random.default_rng(seed)
     problem = _Problem(curve, observed, spreads, scale_at(ceilings[0] if ceilings else 0.0).metered)
     phi, theta = problem.log_median.copy(), curve.prior_mean.copy()
@@ -254,19 +281,19 @@ def fit_posterior(
         return np.clip(np.where(np.isfinite(z), z, expected), expected - 1.5, expected + 1.5)
 
     if ceilings is None:
-        fits = [_fit_at(problem, scale_at(0.0), phi, theta, begin(scale_at(0.0)), rounds=4)]
+        fits = [_fit_at(problem, 0.0, seen_at(0.0), phi, theta, begin(seen_at(0.0)), rounds=4)]
         steps = np.array([0.0])
     else:
-        fits, steps = _fit_ceilings(problem, scale_at, ceilings, phi, theta, begin)
+        fits, steps = _fit_ceilings(problem, seen_at, ceilings, phi, theta, begin)
     cov = _spread_curvature(problem, max(fits, key=lambda f: f.log_evidence))
     for fit in fits:
         _propose(problem, fit, rng, cov)
-    return _draw(problem, curve, observed, fits, steps, rng)
+    return _draw(problem, scale_at, fits, steps, rng)
 
 
 def _fit_ceilings(
     problem: _Problem,
-    scale_at: Callable[[float], Scale],
+    seen_at: Callable[[float], Scale],
     prior: tuple[float, float],
     phi: np.ndarray,
     theta: np.ndarray,
@@ -279,12 +306,12 @@ def _fit_ceilings(
     def at(c: float) -> float:
         c = round(c, 6)
         if c not in done:
-            scale = scale_at(c)
+            scale = seen_at(c)
             if done:
                 near = done[min(done, key=lambda d: abs(d - c))]
-                fit = _fit_at(problem, scale, near.phi, near.theta, near.z, rounds=2)
+                fit = _fit_at(problem, c, scale, near.phi, near.theta, near.z, rounds=2)
             else:
-                fit = _fit_at(problem, scale, phi, theta, begin(scale), rounds=3)
+                fit = _fit_at(problem, c, scale, phi, theta, begin(scale), rounds=3)
             fit.log_evidence += -0.5 * ((c - mean) / sd) ** 2
             done[c] = fit
         return done[c].log_evidence
@@ -309,8 +336,7 @@ def _fit_ceilings(
 
 def _draw(
     problem: _Problem,
-    curve: Curve,
-    observed: Observed,
+    scale_at: Callable[[float], Scale],
     fits: list[_AtCeiling],
     log_widths: np.ndarray,
     rng: np.random.Generator,
@@ -329,19 +355,19 @@ def _draw(
     for pick in np.minimum(picks, len(cumulative) - 1):
         fit = fits[pick // _PROPOSALS]
         phi = fit.proposals[pick % _PROPOSALS]
-        draws.append(_settle(problem, fit, phi))
+        draws.append(_settle(problem, scale_at(fit.ceiling), fit, phi))
     ceilings = np.array([getattr(d.scale, "ceiling", np.nan) for d in draws], dtype=object)
-    return Posterior(curve, observed, tuple(draws), float(evidence), ceilings)
+    return Posterior(problem.curve, problem.obs, tuple(draws), float(evidence), ceilings)
 
 
-def _settle(problem: _Problem, fit: _AtCeiling, phi: np.ndarray) -> Draw:
+def _settle(problem: _Problem, scale: Scale, fit: _AtCeiling, phi: np.ndarray) -> Draw:
     _, c = _covariance(problem, phi, fit.at)
     root = linalg.cholesky(c, lower=True, check_finite=False)
     w = fit.at.slope * linalg.cho_solve((root, True), fit.at.e, check_finite=False)
     names = [s.name for s in problem.spreads]
     n = len(problem.curve.misses)
     return Draw(
-        scale=fit.scale,
+        scale=scale,
         spreads=dict(zip(names, np.exp(phi).tolist(), strict=True)),
         theta=fit.theta,
         amplitudes=np.exp(phi[3 : 3 + n]),

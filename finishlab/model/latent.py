@@ -12,7 +12,8 @@ priors and which trials are other modules' business; so are goals.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from functools import cached_property
+from typing import Literal, Protocol
 
 import numpy as np
 from scipy import linalg
@@ -23,10 +24,22 @@ from finishlab.model.scales import Scale
 
 @dataclass(frozen=True)
 class Rows:
-    """Processes and the step after which each is looked at; one row each."""
+    """
+    Processes and the step after which each is looked at; one row each.
 
-    values: np.ndarray  # (rows, factors), as Basis.values
-    step: np.ndarray  # (rows,) position of the step among the study's steps
+    Attributes
+    ----------
+    values : ndarray, shape (rows, factors)
+        As `Basis.values`.
+    step : ndarray, shape (rows,)
+        Position of the step among the study's steps.
+    start : ndarray, shape (rows,), or None
+        z of the patch before any work; NaN where nobody read it.
+    """
+
+    values: np.ndarray
+    step: np.ndarray
+    start: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.step)
@@ -39,6 +52,30 @@ class Spread:
     name: str
     median: float
     log_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class Shared:
+    """
+    Something beside their panel that readings have in common, and that moves z alike.
+
+    Attributes
+    ----------
+    spread : Spread
+        How much z differs for it.
+    alike : ndarray, shape (rows, rows)
+        1 (or a likeness from 0 to 1) where two readings share it, else 0.
+    next_job : {"new", "one of them", "not"}
+        What the next job meets: another one, never seen (a half panel); one of those in
+        the trials (a technician of the crew); or nothing of the kind (an earlier study).
+    members : ndarray, shape (rows, members)
+        1 where a reading belongs to a member whom the next job may meet; for "one of them".
+    """
+
+    spread: Spread
+    alike: np.ndarray
+    next_job: Literal["new", "one of them", "not"]
+    members: np.ndarray
 
 
 class Curve(Protocol):
@@ -80,6 +117,14 @@ class Observed:
     panel, trial : ndarray of int
     meter_ss, meter_df : float
         Sum of squares and degrees of freedom of repeats about their patch means.
+    shared : tuple of Shared
+        What else readings have in common.
+    tied : ndarray of bool, or None
+        Readings taken at another angle, tied to z by the optics.
+    slack : ndarray, shape (rows, rows), or None
+        Covariance of what that tie may be off by, in z.
+    weight : ndarray or None
+        What each reading counts for, 0 to 1; 1 when None. Below 1 are those of an earlier study.
     """
 
     rows: Rows
@@ -89,6 +134,15 @@ class Observed:
     trial: np.ndarray
     meter_ss: float = 0.0
     meter_df: float = 0.0
+    shared: tuple[Shared, ...] = ()
+    tied: np.ndarray | None = None
+    slack: np.ndarray | None = None
+    weight: np.ndarray | None = None
+
+    @property
+    def present(self) -> np.ndarray:
+        """Which readings are of the present study, shape (rows,)."""
+        return np.ones(len(self.y), bool) if self.weight is None else self.weight == 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +172,17 @@ class Posterior:
         """Return the drawn values of one spread."""
         return np.array([d.spreads[name] for d in self.draws])
 
+    @cached_property
+    def job_spread(self) -> np.ndarray:
+        """Spread of what the sections of a next job share: its panel, and who and what it falls to."""
+        square = self.spread("panel") ** 2
+        for g in self.observed.shared:
+            if g.next_job == "new":
+                square = square + self.spread(g.spread.name) ** 2
+            elif g.next_job == "one of them":
+                square = square + np.array([_apart(d, g) for d in self.draws])
+        return np.sqrt(square)
+
 
 @dataclass(frozen=True, eq=False)
 class Predicted:
@@ -129,7 +194,8 @@ class Predicted:
     mean, sd_known : ndarray, shape (draws, rows)
         Mean of z of the process itself, and how well that is known.
     sd_panel, sd_section, sd_meter : ndarray, shape (draws,)
-        Spread of a new panel, of a patch on it, and of one meter reading.
+        Spread of a new panel with all else that a job has in common (the technician it
+        falls to, say), of a patch on it, and of one meter reading.
     scales : tuple of Scale
     """
 
@@ -146,6 +212,7 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
     """Return z of new processes on a new panel, for every draw."""
     curve, observed = posterior.curve, posterior.observed
     likeness, own = curve.likeness(rows, observed.rows), curve.own(rows)
+    crews = [g for g in observed.shared if g.next_job == "one of them"]
     known: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
     means, sds = [], []
     for draw in posterior.draws:
@@ -161,17 +228,29 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
             )
         mean, prior_cov, prior_var = known[key]
         cov = prior_cov + sum(a**2 * g for a, g in zip(draw.amplitudes, likeness, strict=True))
+        total = prior_var + sum(a**2 * g for a, g in zip(draw.amplitudes, own, strict=True))
+        for crew in crews:  # the process as the whole crew works it on average
+            each, count = crew.members, crew.members.shape[1]
+            share = draw.spreads[crew.spread.name] ** 2 / count
+            cov, total = cov + share * each.sum(axis=1), total + share
         means.append(mean + cov @ draw.weights)
         v = linalg.solve_triangular(draw.root, (cov * draw.slope).T, lower=True, check_finite=False)
-        total = prior_var + sum(a**2 * g for a, g in zip(draw.amplitudes, own, strict=True))
         sds.append(np.sqrt(np.maximum(total - (v**2).sum(0), 1e-12)))
+    metered = "meter" in posterior.draws[0].spreads
     return Predicted(
         mean=np.array(means),
         sd_known=np.array(sds),
-        sd_panel=posterior.spread("panel"),
+        sd_panel=posterior.job_spread,
         sd_section=np.hypot(posterior.spread("patch"), posterior.spread("reading")),
-        sd_meter=posterior.spread("meter")
-        if "meter" in posterior.draws[0].spreads
-        else np.zeros(len(posterior.draws)),
+        sd_meter=posterior.spread("meter") if metered else np.zeros(len(posterior.draws)),
         scales=tuple(d.scale for d in posterior.draws),
     )
+
+
+def _apart(draw: Draw, crew: Shared) -> float:
+    """Return the mean square of one member of a crew about the crew's average, as far as is known."""
+    each, square = crew.members, draw.spreads[crew.spread.name] ** 2
+    mean = square * (each.T @ draw.weights)
+    v = linalg.solve_triangular(draw.root, draw.slope[:, None] * each, lower=True, check_finite=False)
+    cov = square * np.eye(len(mean)) - square**2 * (v.T @ v)
+    return float(mean.var() + max(np.trace(cov) / len(mean) - cov.mean(), 0.0))

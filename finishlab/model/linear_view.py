@@ -232,6 +232,6 @@ def linear_view(posterior: Posterior, last_step: int) -> LinearView:
         panel=slopes * draw.spreads["panel"] ** 2 * together,
         trial=observed.trial,
         panels=observed.panel,
-        last=observed.rows.step == last_step,
+        last=(observed.rows.step == last_step) & observed.present,
         same=same.ravel(),
     )

@@ -1,8 +1,9 @@
-"""From the trial table to what one response's fit takes in.
+"""From logged readings to patch means.
 
 Repeat readings become patch means with the meter's own spread kept apart; a reading that
 its neighbours on the patch contradict is set aside and named. Which trials count is
-decided here; no curve, scale or goal is known.
+decided here. What patches have in common is said in `observed.py`; no curve, scale or goal
+is known.
 """
 
 from __future__ import annotations
@@ -12,9 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab.errors import ModelError
-from finishlab.model.latent import Observed, Rows
-from finishlab.records import readings_of
 from finishlab.records.spread import robust_spread
 
 if TYPE_CHECKING:
@@ -37,11 +35,16 @@ class PatchMeans:
     repeats: np.ndarray  # effective number, in readings after the last step
     meter_ss: float
     meter_df: float
+    base: float  # spread of one reading after the last step, 1 where nobody repeated
     cautions: tuple[str, ...]
 
 
-def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMeans:
-    """Return patch means of one response, blunders set aside and named."""
+def patch_means(readings: pd.DataFrame, study: Study, response: str, base: float | None = None) -> PatchMeans:
+    """
+    Return patch means of one response, blunders set aside and named.
+
+    `base` is the spread in whose terms readings count; that of the last step's when not given.
+    """
     position = {s.name: i for i, s in enumerate(study.steps)}
     long = readings[readings["response"] == response]
     rows, steps, values = [], [], []
@@ -63,7 +66,7 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMea
                 "Read that patch again if it still exists."
             )
     last = max(spread)
-    base = spread[last] or 1.0
+    base = base or spread[last] or 1.0
     # Sanded surfaces scatter more from spot to spot; their means then count for less.
     relative = np.array([max((spread[s] or base) / base, 1.0) for s in steps])
     final = [v for v, s in zip(values, steps, strict=True) if s == last]
@@ -74,6 +77,7 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str) -> PatchMea
         repeats=np.array([len(v) for v in values]) / relative**2,
         meter_ss=float(sum(((v - v.mean()) ** 2).sum() for v in final)),
         meter_df=float(sum(len(v) - 1 for v in final)),
+        base=base,
         cautions=tuple(cautions),
     )
 
@@ -100,46 +104,3 @@ def burned_through(trials: pd.DataFrame) -> np.ndarray:
 def counted_trials(trials: pd.DataFrame) -> pd.DataFrame:
     """Return the trials whose readings count: done ones, burn-throughs among them."""
     return trials[trials["status"] == "done"] if "status" in trials.columns else trials
-
-
-def observe(
-    trials: pd.DataFrame, study: Study, response: str, every_step: bool
-) -> tuple[Observed, np.ndarray, tuple[str, ...]]:
-    """
-    Return what was read of a response, for the fit.
-
-    Returns
-    -------
-    observed : Observed
-    row : ndarray
-        Index label of the trial of each observed row.
-    cautions : tuple of str
-
-    Raises
-    ------
-    ModelError
-        No trial has that response.
-    """
-    done = counted_trials(trials)
-    readings = readings_of(done, study)
-    finished = readings["step"] == study.steps[-1].name
-    if not (finished & (readings["response"] == response)).any():
-        raise ModelError(
-            f"no done trial has {response}. Read it on every patch, or ask for a goal without it."
-        )
-    readings = readings if every_step else readings[finished]
-    means = patch_means(readings, study, response)
-    position = {label: i for i, label in enumerate(done.index)}
-    place = np.array([position[r] for r in means.row], int)
-    values = study.basis.values(done)
-    panels = np.unique(done["panel"].astype(str).to_numpy(), return_inverse=True)[1]
-    observed = Observed(
-        rows=Rows(values[place], means.step),
-        y=means.y,
-        repeats=means.repeats,
-        panel=panels[place],
-        trial=place,
-        meter_ss=means.meter_ss,
-        meter_df=means.meter_df,
-    )
-    return observed, means.row, means.cautions

@@ -17,9 +17,10 @@ from finishlab import optics
 from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, predict
-from finishlab.model.readings import observe
+from finishlab.model.observed import MeterSpread, observe
+from finishlab.model.pooling import Earlier
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
-from finishlab.model.steps import StepCurve
+from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve
 from finishlab.study import Condition, Study
 
@@ -43,6 +44,9 @@ _HAZE_SPREADS = (
     Spread("reading", 0.05, 1.0),
     Spread("meter", 1.0, 1.0),
 )
+#: The same for counts of faults, in ln of the expected count, and the typical size of its differences.
+_COUNT_SPREADS = (Spread("panel", 0.2, 0.7), Spread("patch", 0.2, 0.7), Spread("reading", 0.05, 0.5))
+_COUNT_SIZE = 0.7
 #: Processes predicted at a time where there may be very many, for memory.
 _AT_A_TIME = 10_000
 #: A patch whose last reading falls this many spreads short of what the others say of it failed.
@@ -150,27 +154,53 @@ def scale_of(response: str, parameter: float) -> Scale:
 
 
 def fit_response(
-    study: Study, trials: pd.DataFrame, response: str, kind: Literal["steps", "surface"], seed: int
+    study: Study,
+    trials: pd.DataFrame,
+    response: str,
+    kind: Literal["steps", "surface"],
+    seed: int,
+    *,
+    meter: MeterSpread | None = None,
+    earlier: Earlier | None = None,
 ) -> ResponseFit:
     """Fit one response; `kind` "steps" is for gloss, others take the surface model."""
     gloss = response.startswith("gloss_")
     steps = kind == "steps" and gloss
-    observed, row, cautions = observe(trials, study, response, every_step=steps)
-    curve, spreads = _curve_and_spreads(study, observed, response, steps)
-    posterior = fit_posterior(
-        curve, observed, spreads, lambda c: scale_of(response, c), INDEX_PRIOR if gloss else None, seed
+    spreads = _spreads(response)
+    seen = observe(
+        trials,
+        study,
+        response,
+        every_step=steps,
+        panel_spread=spreads[0].median,
+        meter=meter,
+        earlier=earlier,
     )
+    observed, row, cautions = seen.observed, seen.row, seen.cautions
+    curve = _curve(study, observed, response, steps)
+
+    def posterior_of(observed: Observed) -> Posterior:
+        return fit_posterior(
+            curve,
+            observed,
+            spreads,
+            lambda c: scale_of(response, c),
+            INDEX_PRIOR if gloss else None,
+            seed,
+            None if observed.tied is None else lambda c: _tied_scale(c, observed.tied),  # type: ignore[arg-type]
+        )
+
+    posterior = posterior_of(observed)
     left_out = _left_out(posterior, study, row)
     counted = len(left_out.y)
     failed = 0
     if gloss and (bad := left_out.standardised < -_FAILED_SPREADS).any() and bad.mean() < 0.2:
         # The failure itself is counted in the promise; it must not bend the curve as well.
         failed = int(bad.sum())
-        lost = np.isin(row, left_out.row[bad]) & (observed.rows.step == len(study.steps) - 1)
-        softened = replace(observed, repeats=np.where(lost, 1e-4, observed.repeats))
-        posterior = fit_posterior(
-            curve, softened, spreads, lambda c: scale_of(response, c), INDEX_PRIOR, seed
-        )
+        lost = np.zeros(len(observed.y), bool)
+        lost[: len(row)] = np.isin(row, left_out.row[bad])
+        lost &= observed.rows.step == len(study.steps) - 1
+        posterior = posterior_of(replace(observed, repeats=np.where(lost, 1e-4, observed.repeats)))
         where = ", ".join(str(r) for r in left_out.row[bad])
         cautions += (
             f"{failed} of {counted} patches read far below what the other trials say of them (rows {where}). They "
@@ -181,25 +211,35 @@ def fit_response(
     )
 
 
-def _curve_and_spreads(
-    study: Study, observed: Observed, response: str, steps: bool
-) -> tuple[Curve, tuple[Spread, ...]]:
+def _tied_scale(index: float, tied: np.ndarray) -> Scale:
+    """Return the scale of each reading, those at 60 degrees tied to 20 by the optics."""
+    at_20, at_60 = (float(optics.ceiling_gloss(index, angle)) for angle in (20, 60))
+    shift = float(optics.log_roughness_shift(20, 60))
+    return GlossScale(np.where(tied, at_60, at_20), np.where(tied, shift, 0.0))
+
+
+def _spreads(response: str) -> tuple[Spread, ...]:
     if response.startswith("gloss_"):
-        if steps:
-            return StepCurve(study.basis), GLOSS_SPREADS
-        z = scale_of(response, INDEX_PRIOR[0] + INDEX_PRIOR[1]).inverse(observed.y)
-        z = z[np.isfinite(z)]
-        return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), GLOSS_SPREADS
+        return GLOSS_SPREADS
+    return _COUNT_SPREADS if response == "faults" else _HAZE_SPREADS
+
+
+def _curve(study: Study, observed: Observed, response: str, steps: bool) -> Curve:
+    if steps:
+        starts = observed.rows.start
+        if starts is None or not np.isfinite(starts).any():
+            return StepCurve(study.basis)
+        # What the next job starts from is about what these patches started from.
+        z = starts[np.isfinite(starts)]
+        share = float(optics.share_from_log_roughness(float(z.mean())))
+        return StepCurve(study.basis, replace(PRIORS, fresh_share=share, fresh_sd=max(float(z.std()), 0.1)))
     if response == "faults":
-        centre = float(np.log((observed.y.sum() + 0.5) / len(observed.y)))
-        parts: tuple[Spread, ...] = (
-            Spread("panel", 0.2, 0.7),
-            Spread("patch", 0.2, 0.7),
-            Spread("reading", 0.05, 0.5),
+        return SurfaceCurve(
+            study.basis, float(np.log((observed.y.sum() + 0.5) / len(observed.y))), _COUNT_SIZE
         )
-        return SurfaceCurve(study.basis, centre, 0.7), parts
-    z = HazeScale().inverse(observed.y)
-    return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1)), _HAZE_SPREADS
+    z = scale_of(response, INDEX_PRIOR[0] + INDEX_PRIOR[1]).inverse(observed.y)
+    z = z[np.isfinite(z)]
+    return SurfaceCurve(study.basis, float(np.median(z)), max(float(z.std()), 0.1))
 
 
 def _left_out(posterior: Posterior, study: Study, row: np.ndarray) -> LeftOut:
@@ -216,7 +256,7 @@ def _left_out(posterior: Posterior, study: Study, row: np.ndarray) -> LeftOut:
     a = draw.weights / np.where(np.abs(draw.slope) > 1e-12, draw.slope, 1e-12)
     last = len(study.steps) - 1
     rows, y, expected, sd = [], [], [], []
-    for i in np.flatnonzero(observed.rows.step == last):
+    for i in np.flatnonzero(observed.rows.step[: len(row)] == last):  # earlier studies' readings come after
         block = np.flatnonzero(observed.trial == observed.trial[i])
         cov = np.linalg.inv(inverse[np.ix_(block, block)])
         at = int(np.flatnonzero(block == i)[0])

@@ -12,7 +12,9 @@ shop's own readings outrank them. Fitting is `latent.py`'s.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -87,6 +89,8 @@ class StepCurve:
     Parameters
     ----------
     basis : Basis
+    priors : Priors, optional
+        The state before work is the mean and spread of the starts where these were read.
     """
 
     def __init__(self, basis: Basis, priors: Priors = PRIORS) -> None:
@@ -185,12 +189,65 @@ class StepCurve:
             columns.append((hot[a.factor][:, :, None] * hot[b.factor][:, None, :]).reshape(n, -1))
         return np.hstack(columns)
 
+    def choices(self, step: Step) -> tuple[list[dict[str, Any]], np.ndarray]:
+        """
+        Return each combination of a step's choices, and its row in the step's floor and rate.
+
+        Numbers are at the middle of their range; what the choices of earlier steps leave for
+        this one to do is averaged over them.
+        """
+        plan = self._plans[self._basis.study.steps.index(step)]
+        named = [s for s in plan.settings if not s.numeric]
+        combinations = [
+            dict(zip([s.factor for s in named], levels, strict=True))
+            for levels in itertools.product(*(s.levels for s in named))
+        ]
+        values = np.full((len(combinations), len(self._basis.factors)), np.nan)
+        for s in plan.settings:
+            at = self._basis.column(s.factor)
+            if s.numeric:
+                values[:, at] = (s.levels[0] + s.levels[-1]) / 2
+            else:
+                values[:, at] = [s.levels.index(c[s.factor]) for c in combinations]
+        rows = self._block(plan, values)
+        first = 1 + sum(1 if s.numeric else len(s.levels) for s in plan.settings)
+        for s in plan.before:
+            rows[:, first : first + len(s.levels)] = 1 / len(s.levels)
+            first += len(s.levels)
+        return combinations, rows
+
+    def constants(self, theta: np.ndarray, step: Step) -> tuple[np.ndarray, np.ndarray]:
+        """
+        Return what a step's curve means to the trade, for each combination of `choices`.
+
+        Parameters
+        ----------
+        theta : ndarray, shape (draws, parameters)
+        step : Step
+
+        Returns
+        -------
+        floor : ndarray, shape (draws, combinations)
+            z that the step levels off at.
+        halving : ndarray, shape (draws, combinations)
+            Passes (or seconds) after which half of what is above the floor is left.
+        """
+        plan = self._plans[self._basis.study.steps.index(step)]
+        _, rows = self.choices(step)
+        t, m, _ = np.exp(theta[:, plan.bends]).T
+        # (1 + (k n)^m / t)^(-t) = 1/2
+        log_n = np.log(t * np.expm1(np.log(2) / t)) / m
+        unit = _SECONDS_A_PASS if step.amount is not None and step.amount.name == "seconds" else 1.0
+        halving = np.exp(log_n[:, None] - theta[:, plan.rate] @ rows.T)
+        return theta[:, plan.floor] @ rows.T, unit * halving
+
     def curve(self, theta: np.ndarray, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
         """Return z after each row's step, and its derivatives by the parameters."""
         n = len(rows)
-        z = np.full(n, theta[0])
+        read = np.zeros(n, bool) if rows.start is None else np.isfinite(rows.start)
+        z = np.full(n, theta[0]) if rows.start is None else np.where(read, rows.start, theta[0])
         jacobian = np.zeros((n, len(theta)))
-        jacobian[:, 0] = 1.0
+        jacobian[:, 0] = ~read
         for index, (step, plan) in enumerate(zip(self._basis.study.steps, self._plans, strict=True)):
             amount = self._amount(step, rows.values)
             go = np.flatnonzero((rows.step >= index) & (amount > 0))
