@@ -154,6 +154,24 @@ def plain_number(value: float) -> str:
     return f"{value:.10g}"
 
 
+def reading_text(value: float) -> str:
+    """
+    Return a reading or minutes as the bench reads it: to two decimals, finer than any meter or clock there.
+
+    Examples
+    --------
+    >>> reading_text(10 / 3), reading_text(84.1), reading_text(106.68), reading_text(6.0)
+    ('3.33', '84.1', '106.68', '6')
+
+    What two decimals would hide is written out:
+
+    >>> reading_text(0.004), reading_text(-0.0)
+    ('0.004', '0')
+    """
+    rounded = round(value, 2) + 0.0
+    return plain_number(rounded if rounded or not value else value)
+
+
 def known(value: Any) -> float:
     """
     Return a number that may be missing as a float; NaN when it is.

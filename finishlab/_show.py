@@ -26,6 +26,7 @@ from finishlab._digits import (
     number,
     percent,
     plain_number,
+    reading_text,
 )
 from finishlab.study import LIMITS, RESPONSES
 
@@ -54,6 +55,7 @@ __all__ = [
     "percent",
     "plain_number",
     "process_text",
+    "reading_text",
     "sentence_and_table",
     "setting_text",
     "step_name",

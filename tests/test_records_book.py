@@ -460,6 +460,32 @@ def test_an_amended_trial_keeps_what_was_there_who_changed_it_when_and_why(book)
     assert (history["when"].diff().dropna() >= pd.Timedelta(0)).all()
 
 
+def test_a_correction_is_told_to_two_decimals_and_kept_in_full(book):
+    trial = started(book)
+    spent = 200 / 60  # as a stopwatch fills it in
+    told = book.worked(STUDY, trial, step="cut", technician="T1", minutes=spent).text
+    assert told == "Saved: trial 1, cut worked in 3.33 minutes."
+    saved = book.amend(STUDY, trial, changes={"cut_minutes": 10 / 3 + 1}, reason="slip", technician="O")
+    assert saved.text == "Saved: trial 1, amended: cut_minutes 4.33 instead of 3.33."
+    saved = book.amend(STUDY, trial, changes={"cut_minutes": 13 / 3 + 0.001}, reason="slip", technician="O")
+    assert (
+        saved.text == "Saved: trial 1, amended: cut_minutes 4.334333333333333 instead of 4.333333333333334."
+    )
+    book.amend(STUDY, trial, changes={"panel": "3.14159"}, reason="slip", technician="O")
+    history = book.history(STUDY, trial)
+    changed = history[history["what"].str.startswith("amended")]
+    assert changed[["before", "after"]].values.tolist() == [
+        ["3.33", "4.33"],
+        ["4.33", "4.33"],
+        ["A", "3.14159"],
+    ]
+    assert book.today(STUDY)["after"].tolist()[:3] == ["3.14159", "4.33", "4.33"]
+    kept = book._store.read(
+        lambda c: c.scalars(sa.select(tables.events.c.before).order_by(tables.events.c.id)).all()
+    )
+    assert repr(spent) in kept
+
+
 def test_an_undo_is_an_amendment(book):
     trial = done(book)
     book.amend(STUDY, trial, changes={"status": "started", "minutes": None}, reason="undo", technician="T1")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._show import left_out, listed, plain_number
+from finishlab._show import left_out, listed, plain_number, reading_text
 from finishlab.errors import RecordsError
 from finishlab.records.columns import FILM, START
 from finishlab.records.logged import Logged, steps_of
@@ -98,7 +98,7 @@ def reading_words(after: str, values: dict[str, list[float]]) -> str:
     parts = []
     for quantity, read in values.items():
         name, unit = label(quantity)
-        parts.append(f"{name} {', '.join(plain_number(v) for v in read)} {unit}".rstrip())
+        parts.append(f"{name} {', '.join(reading_text(v) for v in read)} {unit}".rstrip())
     return f"{'at the start' if after == 'start' else f'after {after}'}: {'; '.join(parts)}"
 
 
@@ -255,8 +255,23 @@ def deviation_words(found: dict[str, tuple[Any, Any]]) -> str:
     return listed([f"{name} {words(new)} instead of {words(old)}" for name, (old, new) in found.items()])
 
 
+def amended_text(heading: str, old: Any, new: Any) -> str:
+    """
+    Return a correction in words.
+
+    Examples
+    --------
+    >>> amended_text("cut_minutes", 10 / 3, 3.5), amended_text("reason", None, "slip")
+    ('cut_minutes 3.5 instead of 3.33', 'reason slip instead of none')
+    """
+    shown = [reading_text(v) if isinstance(v, float) else words(v) for v in (new, old)]
+    if shown[0] == shown[1]:  # they differ further behind the point
+        shown = [words(new), words(old)]
+    return f"{heading} {shown[0]} instead of {shown[1]}"
+
+
 def words(value: Any) -> str:
-    """Return a value as history shows it: a number in full, text as it is, none where empty."""
+    """Return a value as the book keeps it in words: a number in full, text as it is, none where empty."""
     if value is None:
         return "none"
     if isinstance(value, Iterable) and not isinstance(value, str):

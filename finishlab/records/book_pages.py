@@ -177,14 +177,18 @@ class BookPages:
     def history(self, study: Study, trial: int | str) -> pd.DataFrame:
         """Return all that happened to a trial, oldest first: `when, who, what, before, after, reason`."""
         return self._store.read(
-            lambda conn: book_tables.history(conn, rows.load(conn, rows.known_study(conn, study), trial))
+            lambda conn: book_tables.history(
+                conn, rows.load(conn, rows.known_study(conn, study), trial), study
+            )
         )
 
     def today(self, study: Study, *, technician: Any = None) -> pd.DataFrame:
         """Return what was logged today, newest first: `when, trial, who, what, before, after, reason`."""
         who = None if technician is None else str(technician).strip()
         return self._store.read(
-            lambda conn: book_tables.of_today(conn, rows.study_to_show(conn, study), rows.now().date(), who)
+            lambda conn: book_tables.of_today(
+                conn, rows.study_to_show(conn, study), study, rows.now().date(), who
+            )
         )
 
 

@@ -11,17 +11,18 @@ import gc
 import itertools
 from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import sqlalchemy as sa
 
+from finishlab._show import reading_text
 from finishlab.records import rows
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import minutes_left, next_step, to_read
 from finishlab.records.check import judged, judged_trial, taken
-from finishlab.records.columns import FILM
+from finishlab.records.columns import FILM, understand
 from finishlab.records.logged import (
     HEADS,
     Logged,
@@ -41,6 +42,9 @@ if TYPE_CHECKING:
 
 #: Rows fetched at a time: enough that the calls do not count, few enough that memory does not.
 _AT_ONCE = 20_000
+#: How a correction of a column begins among what happened; the column follows.
+AMENDED = "amended "
+_MEASURED = ("reading", "film", "minutes")
 _READINGS = ("trial_id", "after", "quantity", "spot", "value")
 
 
@@ -314,16 +318,35 @@ def doubtful(conn: sa.Connection, study_id: int) -> tuple[str, ...]:
 # --- what happened, what is to be done -----------------------------------------------------------
 
 
-def history(conn: sa.Connection, logged: Logged) -> pd.DataFrame:
+def history(conn: sa.Connection, logged: Logged, study: Study) -> pd.DataFrame:
     """Return all that happened to a trial, oldest first."""
-    import pandas as pd
-
     e = t.events.c
     names = ["when", "who", "what", "before", "after", "reason"]
     chosen = sa.select(e.at, e.technician, e.what, e.before, e.after, e.reason)
     found = conn.execute(chosen.where(e.trial_id == logged.id).order_by(e.id)).all()
-    table = pd.DataFrame([tuple(row) for row in found], columns=names, dtype=object)
+    return _happened([tuple(row) for row in found], names, study)
+
+
+def _happened(found: list[tuple[Any, ...]], names: list[str], study: Study) -> pd.DataFrame:
+    """Return what happened as a table; corrected readings as the bench reads them, which the book keeps in full."""
+    import pandas as pd
+
+    table = pd.DataFrame(found, columns=names, dtype=object)
+    measured = {
+        what: understand([heading := what.removeprefix(AMENDED)], study)[heading].role in _MEASURED
+        for what in set(table["what"])
+        if what.startswith(AMENDED)
+    }
+    of_reading = [measured.get(what, False) for what in table["what"]]
+    for name in ("before", "after"):
+        table[name] = [_rounded(v) if m else v for v, m in zip(table[name], of_reading, strict=True)]
     return table.assign(when=pd.to_datetime(table["when"]).astype("datetime64[us]"))
+
+
+def _rounded(value: str | None) -> str | None:
+    with suppress(TypeError, ValueError):
+        return reading_text(float(value))  # type: ignore[arg-type]
+    return value
 
 
 def open_trials(conn: sa.Connection, study_id: int, statuses: tuple[str, ...]) -> list[Logged]:
@@ -363,10 +386,10 @@ def as_task(logged: Logged, study: Study, now: dt.datetime, *, blind: bool) -> d
     }
 
 
-def of_today(conn: sa.Connection, study_id: int, day: dt.date, technician: str | None) -> pd.DataFrame:
+def of_today(
+    conn: sa.Connection, study_id: int, study: Study, day: dt.date, technician: str | None
+) -> pd.DataFrame:
     """Return what was logged on one day, newest first."""
-    import pandas as pd
-
     e, c = t.events.c, t.trials.c
     begin = dt.datetime.combine(day, dt.time())
     chosen = (
@@ -378,6 +401,6 @@ def of_today(conn: sa.Connection, study_id: int, day: dt.date, technician: str |
     if technician is not None:
         chosen = chosen.where(e.technician == str(technician))
     names = ["when", "trial", "who", "what", "before", "after", "reason"]
-    table = pd.DataFrame([tuple(row) for row in conn.execute(chosen)], columns=names, dtype=object)
+    table = _happened([tuple(row) for row in conn.execute(chosen)], names, study)
     table["trial"] = [label and number_or_text(label) for label in table["trial"]]
-    return table.assign(when=pd.to_datetime(table["when"]).astype("datetime64[us]"))
+    return table

@@ -11,7 +11,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from finishlab._show import left_out
+from finishlab._show import left_out, reading_text
 from finishlab._study_mistakes import nearest
 from finishlab.errors import RecordsError
 from finishlab.records import bench_checks as checks
@@ -39,7 +39,7 @@ def finish(
     entries.put_clean(conn, entry, logged, draft, new)
     spent = clean(draft, "minutes")
     rows.update_trial(conn, logged.id, status="done", minutes=spent, finished_at=entry.when)
-    words = f"done in {checks.words(spent)} minutes" if spent is not None else "done"
+    words = f"done in {reading_text(spent)} minutes" if spent is not None else "done"
     return entry.save(
         conn, study_id, logged, "finished", words, checks.film_prompts(logged, study), after=words
     )
@@ -117,9 +117,7 @@ def amend(conn: sa.Connection, entry: Entry, trial: Any, *, changes: Mapping[str
             before=checks.words(before.get(heading)), after=checks.words(value), reason=why,
         )  # fmt: skip
     heading, value = next(iter(new.items()))
-    words = ", ".join(
-        f"{h} {checks.words(v)} instead of {checks.words(before.get(h))}" for h, v in new.items()
-    )
+    words = ", ".join(checks.amended_text(h, before.get(h), v) for h, v in new.items())
     return entry.save(
         conn, study_id, logged, f"amended {heading}", f"amended: {words}",
         before=checks.words(before.get(heading)), after=checks.words(value), reason=why,

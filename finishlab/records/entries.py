@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import sqlalchemy as sa
 
-from finishlab._show import left_out
+from finishlab._show import left_out, reading_text
 from finishlab._study_mistakes import nearest
 from finishlab.errors import RecordsError
 from finishlab.records import bench_checks as checks
@@ -214,13 +214,14 @@ def worked(conn: sa.Connection, entry: Entry, trial: Any, *, step: str, minutes:
     refuse_mistakes(draft, f"trial {logged.trial}")
     found = clean(draft, f"{step}_minutes") if minutes is not None else None
     rows.put_work(conn, logged, step, technician=entry.technician, at=entry.when, minutes=found)
-    words = f"{step} worked" + (f" in {checks.words(found)} minutes" if found is not None else "")
+    spent = None if found is None else reading_text(found)
+    words = f"{step} worked" + (f" in {spent} minutes" if spent else "")
     prompts = []
     if step in study.reading.after and study.reading.wait_minutes:
         prompts.append(
             f"Wipe with {study.reading.wipe or 'what the study names'}, wait {study.reading.wait_minutes:g} minutes, then read."
         )
-    return entry.save(conn, study_id, logged, f"worked {step}", words, prompts, after=checks.words(found))
+    return entry.save(conn, study_id, logged, f"worked {step}", words, prompts, after=spent)
 
 
 def read(
