@@ -244,3 +244,46 @@ def ranges(
         ax.axvline(mark, color=INK, linestyle="--", linewidth=1.2, label=mark_name)
         legend(ax)
     return finish(ax, title)
+
+
+def misses(
+    kinds: Sequence[tuple[str, ArrayLike]], *, response: str, title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw how far each reading lay from what each kind of model foretold.
+
+    Parameters
+    ----------
+    kinds : sequence of (name, misses)
+        In units of the response.
+    response, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab._figures import blank
+    >>> ax = misses([("step model", [0.2, -0.4]), ("surface model", [2.0, -1.0])], response="gloss_20",
+    ...             title="Use the step model", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['step model', 'surface model']
+    >>> len(misses([("a", [0.0])], response="haze", title="", ax=blank()).lines) > 0
+    True
+    """
+    ax = axes(ax)
+    for i, (_, far) in enumerate(kinds):
+        x = np.asarray(far, float)
+        # Spread by a fixed pattern, so that equal misses do not hide each other.
+        up = 0.3 * (np.arange(len(x)) * 0.618 % 1 - 0.5)
+        ax.plot(x, -i + up, linestyle="", alpha=0.75, **panel_mark(i))
+        low, middle, high = np.quantile(x, [0.05, 0.5, 0.95])
+        words = "90 % of the misses lie between the ends" if i == 0 else None
+        ax.plot(
+            [low, high], [-i - 0.32, -i - 0.32], "|-", color=INK, linewidth=1.5, markersize=9, label=words
+        )
+        ax.plot(middle, -i - 0.32, "d", color=INK, label="median" if i == 0 else None)
+    ax.axvline(0, color=INK, linewidth=1)
+    ax.set_yticks([-i for i in range(len(kinds))], [name for name, _ in kinds])
+    ax.set_ylim(-len(kinds) + 0.4, 0.6)
+    ax.set_xlabel(f"{label(response)}: reading minus what was foretold, its panel left out")
+    legend(ax)
+    return finish(ax, title)

@@ -120,12 +120,12 @@ def blank(width: float = 8.2, height: float = 3.5) -> Axes:
     return Figure(figsize=(width, height), layout="constrained").add_subplot()
 
 
-def axes(ax: Axes | None) -> Axes:
+def axes(ax: Axes | None, height: float = 4.2) -> Axes:
     if ax is not None:
         return ax
     import matplotlib.pyplot as plt
 
-    return plt.subplots(figsize=(7.0, 4.2), layout="constrained")[1]
+    return plt.subplots(figsize=(7.0, height), layout="constrained")[1]
 
 
 def panel_mark(i: int) -> dict[str, Any]:
@@ -143,7 +143,7 @@ def _figure(figure: Axes | Figure) -> Figure:
     return figure if isinstance(figure, Figure) else figure.figure  # type: ignore[return-value]
 
 
-def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False) -> None:
+def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False, columns: int = 2) -> None:
     """Put the legend where no mark can be: beside the axes, or below their label."""
     from matplotlib.transforms import offset_copy
 
@@ -153,17 +153,17 @@ def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False) 
         loc="center left" if beside else "upper center",
         bbox_to_anchor=(1, 0.5) if beside else (0.5, 0),
         bbox_transform=offset_copy(ax.transAxes, fig=_figure(ax), x=dx, y=dy, units="points"),
-        ncols=1 if beside else 2,
+        ncols=1 if beside else columns,
         frameon=False,
         fontsize=8.5,
     )
 
 
-def finish(ax: Axes, title: str) -> Axes:
-    """Set the title and the quiet frame; what people named is text, never a formula."""
+def finish(ax: Axes, title: str, *, width: int = 78) -> Axes:
+    """Set the title, so many characters wide, and the quiet frame; what people named is text, never a formula."""
     from matplotlib.text import Text
 
-    ax.set_title("\n".join(textwrap.wrap(title, 78)), loc="left", fontsize=10.5, color=INK)
+    ax.set_title("\n".join(textwrap.wrap(title, width)), loc="left", fontsize=10.5, color=INK)
     ax.grid(color=_GRID, linewidth=0.6)
     ax.set_axisbelow(True)
     for side in ("top", "right"):

@@ -1,11 +1,34 @@
-"""Fitting: scales, the step and surface models, checks and prediction.
+"""Fitting: scales, the step and surface models, checks, effects and prediction.
 
 Here trials become a `FinishModel` that says of any studied process what it will read, how
-long it takes and how probably the next job meets a goal. Planning trials and choosing a
-process do not belong here.
+long it takes and how probably the next job meets a goal; is asked whether it is as good as
+it says; and tells what matters most. Planning trials and choosing a process do not belong
+here.
 """
 
+from finishlab.model.checks import ModelChecks, check_model
+from finishlab.model.compare import ModelComparison, compare_models
 from finishlab.model.constants import StepConstants, step_constants
+from finishlab.model.curves import PassCurve, SettingGrid, pass_curve, setting_grid
+from finishlab.model.effects import WhatMatters, what_matters
 from finishlab.model.finish import FinishModel, fit
+from finishlab.model.lenth import ScreenedEffects, screen_effects
 
-__all__ = ["FinishModel", "StepConstants", "fit", "step_constants"]
+__all__ = [
+    "FinishModel",
+    "ModelChecks",
+    "ModelComparison",
+    "PassCurve",
+    "ScreenedEffects",
+    "SettingGrid",
+    "StepConstants",
+    "WhatMatters",
+    "check_model",
+    "compare_models",
+    "fit",
+    "pass_curve",
+    "screen_effects",
+    "setting_grid",
+    "step_constants",
+    "what_matters",
+]

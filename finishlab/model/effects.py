@@ -1,0 +1,505 @@
+"""What matters most: how much each factor changes the finish, the minutes and the film.
+
+A factor's effect is the difference of two averages over the studied settings of the other
+factors, taken where it is largest; its interval covers that difference, in which panels and
+all else that both sides share cancel (`joint.py`). How a figure of it looks is
+`_effect_figures.py`'s; effects along one factor are `curves.py`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from finishlab import _show
+from finishlab.errors import ModelError
+from finishlab.model.joint import joint_readings
+from finishlab.model.latent import Rows
+from finishlab.study import RESPONSES, Setting
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from finishlab.model.finish import FinishModel
+
+#: Processes predicted together, levels of a factor looked at, and processes for a pair of factors.
+_PROCESSES, _LEVELS, _PAIRED = 240, 8, 120
+#: Pairs of factors in a figure.
+_DRAWN = 6
+#: Words and units of what is not a response.
+_AMOUNTS = {"minutes": ("minutes", "min"), "removed_um": ("film removed", "µm")}
+#: The interval of a difference leaves this share out at each end.
+_TAIL = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class WhatMatters:
+    """
+    How much each factor changes what is asked of the process.
+
+    Attributes
+    ----------
+    cautions : tuple of str
+        Which factors the trials cannot tell, or cannot tell apart, and why.
+    """
+
+    _effects: pd.DataFrame
+    _where: str
+    cautions: tuple[str, ...]
+    _compared: _Compared = field(repr=False)
+    _pairs: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What `plot` can draw, the goal's responses first."""
+        return tuple(dict.fromkeys(self._effects["quantity"]))
+
+    def table(self) -> pd.DataFrame:
+        """
+        Return one row a factor and quantity, the largest difference first.
+
+        ``difference`` is the average of the setting ``to`` less that of ``from``, with the 90 %
+        interval of that difference; ``minutes`` is what the same change costs in working minutes.
+        """
+        return self._effects.drop(columns=["_from", "_to"])
+
+    def together(self, response: str | None = None) -> pd.DataFrame:
+        """
+        Return how much more one factor's difference is worth at one setting of another.
+
+        Parameters
+        ----------
+        response : str, optional
+            The first of the goal when not given.
+
+        Returns
+        -------
+        DataFrame
+            One row a pair of factors, the largest first: ``difference`` is what going ``from`` ``to``
+            adds at ``at`` beyond what it adds at ``than_at``, with its 90 % interval.
+        """
+        response = response or self.quantities[0]
+        if response not in self._pairs:
+            rows = self._effects[self._effects["quantity"] == response]
+            self._pairs[response] = _all_pairs(self._compared, response, rows)
+        return self._pairs[response].copy()
+
+    def text(self) -> str:
+        """Return what matters most for the first response of the goal, and for the minutes."""
+        sentences = [
+            _ranking(self._effects[self._effects["quantity"] == q], self._where)
+            for q in (self.quantities[0], "minutes")
+        ]
+        return " ".join([*sentences, *self.cautions])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the table and the cautions as plain Python."""
+        return {
+            "effects": self.table().to_dict("records"),
+            "averaged_over": self._where,
+            "cautions": list(self.cautions),
+        }
+
+    def plot(self, quantity: str | None = None, *, together: bool = False, ax: Axes | None = None) -> Axes:
+        """
+        Draw the factors ranked by what they change, dots with their 90 % intervals.
+
+        Parameters
+        ----------
+        quantity : str, optional
+            One of `quantities`; the first response of the goal when not given.
+        together : bool
+            Draw pairs instead, as `together` has them; for responses only.
+        ax : Axes, optional
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        ModelError
+            That quantity was not asked.
+        """
+        from finishlab import _effect_figures as figures
+
+        quantity = quantity or self.quantities[0]
+        if quantity not in self.quantities:
+            raise ModelError(f"{quantity!r} was not asked. Drawn are: {', '.join(self.quantities)}.")
+        if together:
+            rows = self.together(quantity).head(_DRAWN)
+            names = [f"{_change(r)}\n{r['at']} instead of {r['than_at']}" for r in rows.to_dict("records")]
+            title = _together_title(rows, quantity)
+        else:
+            rows = self._effects[self._effects["quantity"] == quantity]
+            names = [_change(r).replace(": ", "\n", 1) for r in rows.to_dict("records")]
+            title = _ranking(rows, self._where)
+        words, unit = _words(quantity)
+        return figures.ranked(
+            rows, names, over=f"{words}: difference, {unit or 'as read'}", title=title, ax=ax
+        )
+
+    def _repr_html_(self) -> str:
+        return _show.sentence_and_table(self.text(), self.table())
+
+
+def _words(quantity: str) -> tuple[str, str]:
+    return RESPONSES[quantity] if quantity in RESPONSES else _AMOUNTS[quantity]
+
+
+def _change(row: Mapping[Any, Any]) -> str:
+    return f"{_show.label(str(row['factor']))}: {row['from']} to {row['to']}"
+
+
+def _ranking(rows: pd.DataFrame, where: str) -> str:
+    """Return in one sentence what matters, and what cannot be told from nothing."""
+    words, unit = _words(str(rows["quantity"].iloc[0]))
+    told = rows[(rows["difference_low"] > 0) | (rows["difference_high"] < 0)].to_dict("records")
+    rest = [_show.label(f) for f in rows["factor"] if f not in [r["factor"] for r in told]]
+    if not told:
+        return f"No factor's difference in {words} can be told from none, {where}."
+    first, *others = told
+    size = f"{_signed(first['difference'])}{' ' + unit if unit else ''}"
+    interval = _show.interval_text(first["difference_low"], first["difference_high"])
+    sentence = (
+        f"What matters most for {words}, {where}: {_show.label(first['factor'])}, {size} from {first['from']} to "
+        f"{first['to']} (90 %: {interval})"
+    )
+    if others:
+        sentence += "; then " + _show.listed(
+            [f"{_show.label(r['factor'])} ({_signed(r['difference'])})" for r in others]
+        )
+    if rest:
+        sentence += f". Not told from no difference: {_show.listed(rest)}"
+    return sentence + "."
+
+
+def _signed(value: float) -> str:
+    return f"{'+' if value >= 0 else '-'}{_show.number(abs(value), 1)}"
+
+
+# --- which processes are compared ---------------------------------------------------------------
+
+
+def _some_levels(levels: np.ndarray, most: int = _LEVELS) -> np.ndarray:
+    pick = np.unique(np.linspace(0, len(levels) - 1, min(len(levels), most)).round().astype(int))
+    return levels[pick]
+
+
+def _backgrounds(model: FinishModel, held: Mapping[str, Any], count: int) -> np.ndarray:
+    """Return settings of all factors, each level about as often as the other, some factors held."""
+    basis = model.study.basis
+    rng = np.random.default_rng(20)
+    columns = []
+    for f, levels in zip(basis.factors, basis.levels, strict=True):
+        if f.factor in held:
+            columns.append(np.full(count, held[f.factor]))
+        else:
+            columns.append(rng.permutation(np.resize(_some_levels(levels), count)))
+    return np.column_stack(columns)
+
+
+class _Compared:
+    """A model's averages over the studied settings of all factors but those compared."""
+
+    def __init__(self, model: FinishModel, held: Mapping[str, float]) -> None:
+        self.model, self.held, self.basis = model, held, model.study.basis
+
+    def blocks(self, changes: list[dict[str, float]], most: int = _PROCESSES) -> list[np.ndarray] | None:
+        """
+        Return for each of some settings the same processes but for them; None where none may be run.
+
+        Processes that leave out a step whose settings are compared say nothing of them and stay out.
+        """
+        changed = set(changes[0])
+        held = {k: v for k, v in self.held.items() if k not in changed}
+        basis = self.basis
+        # More than are wanted: avoided combinations and steps left out take their share.
+        base = _backgrounds(self.model, held, 4 * most // len(changes))
+        keep = np.ones(len(base), bool)
+        every = []
+        for change in changes:
+            values = base.copy()
+            for name, level in change.items():
+                values[:, basis.column(name)] = level
+            values = basis.canonical(values)
+            keep &= basis.admissible(values)
+            keep &= ~np.isnan(values[:, [basis.column(name) for name in changed]]).any(axis=1)
+            every.append(values)
+        pick = np.flatnonzero(keep)[: max(most // len(changes), 2)]
+        return [values[pick] for values in every] if len(pick) else None
+
+    def draws(self, response: str, blocks: list[np.ndarray]) -> np.ndarray:
+        """Return draws of the average reading of each block, shape (draws, blocks)."""
+        fit = self.model.response(response)
+        values = np.concatenate(blocks)
+        last = np.full(len(values), len(self.model.study.steps) - 1)
+        read = joint_readings(fit.posterior, Rows(values, last))
+        return read.reshape(len(read), len(blocks), -1).mean(axis=2)
+
+    def amounts(self) -> dict[str, Any]:
+        """Return the quantities that add up over steps."""
+        removal = self.model.removal
+        return {"minutes": self.model.minutes} | ({} if removal is None else {"removed_um": removal})
+
+    def worked(self, setting: Setting, level: float) -> float:
+        """Return a level; in place of no passes or seconds the fewest studied that are any."""
+        if not setting.numeric or level > 0:
+            return level
+        levels = self.basis.levels[self.basis.column(setting.factor)]
+        return float(levels[levels > 0].min())
+
+    def minutes_of(self, a: np.ndarray, b: np.ndarray) -> dict[str, float]:
+        """Return what going from the processes `a` to `b` costs in minutes."""
+        names = ("minutes", "minutes_low", "minutes_high")
+        return dict(zip(names, self.model.minutes.difference(b, a), strict=True))
+
+
+# --- effects --------------------------------------------------------------------------------------
+
+
+def _word(setting: Setting, level: float) -> str:
+    """Return one level of a factor, as the basis holds it, in words."""
+    return _show.plain_number(level) if setting.numeric else str(setting.levels[int(level)])
+
+
+def _ends(mean: np.ndarray, ordered: bool) -> tuple[int, int]:
+    """Return the two levels furthest apart: in their own order where they have one, else the lesser first."""
+    low, high = int(mean.argmin()), int(mean.argmax())
+    return (min(low, high), max(low, high)) if ordered else (low, high)
+
+
+def _effect(compared: _Compared, factor: Setting, quantities: list[str]) -> list[dict[str, Any]]:
+    """Return the effect of one factor on every quantity."""
+    levels = _some_levels(compared.basis.levels[compared.basis.column(factor.factor)])
+    # A setting that may not be run with what is held would leave nothing to compare.
+    levels = np.array([v for v in levels if compared.blocks([{factor.factor: v}]) is not None])
+    blocks = compared.blocks([{factor.factor: v} for v in levels]) if len(levels) > 1 else None
+    if blocks is None:
+        return []
+    out = []
+    amounts = compared.amounts()
+    for quantity in [*quantities, *amounts]:
+        read = None if quantity in amounts else compared.draws(quantity, blocks)
+        mean = (
+            read.mean(axis=0)
+            if read is not None
+            else np.array([amounts[quantity].mean(b).mean() for b in blocks])
+        )
+        i, j = _ends(mean, factor.kind != "choice")
+        if read is not None:
+            d = read[:, j] - read[:, i]
+            difference = (float(d.mean()), *map(float, np.quantile(d, [_TAIL, 1 - _TAIL])))
+        else:
+            difference = amounts[quantity].difference(blocks[j], blocks[i])
+        row = {
+            "quantity": quantity,
+            "factor": factor.factor,
+            "from": _word(factor, levels[i]),
+            "to": _word(factor, levels[j]),
+            "_from": levels[i],
+            "_to": levels[j],
+            **dict(zip(("difference", "difference_low", "difference_high"), difference, strict=True)),
+        }
+        out.append(row if quantity == "minutes" else row | compared.minutes_of(blocks[i], blocks[j]))
+    return out
+
+
+def _all_pairs(compared: _Compared, response: str, effects: pd.DataFrame) -> pd.DataFrame:
+    """Return the pairs of factors by how far the difference of one depends on the other."""
+    import pandas as pd
+
+    settings = {f.factor: f for f in compared.basis.factors}
+    ends = {r["factor"]: (r["_from"], r["_to"]) for r in effects.to_dict("records")}
+    rows = []
+    for a, b in combinations([settings[name] for name in settings if name in ends], 2):
+        # Passes are worth more with one pad than another; that reads better than the other way round.
+        first, second = (b, a) if b.numeric and not a.numeric else (a, b)
+        row = _pair(compared, response, (first, *ends[first.factor]), (second, *ends[second.factor]))
+        if row is not None:
+            rows.append(row)
+    names = [
+        "quantity",
+        "factor",
+        "from",
+        "to",
+        "at",
+        "than_at",
+        "difference",
+        "difference_low",
+        "difference_high",
+    ]
+    table = pd.DataFrame(rows, columns=names)
+    return table.sort_values("difference", ascending=False, ignore_index=True)
+
+
+def _pair(
+    compared: _Compared, response: str, a: tuple[Setting, float, float], b: tuple[Setting, float, float]
+) -> dict[str, Any] | None:
+    """Return how much more going from one to the other end of `a` adds at one end of `b` than at the other."""
+    (one, a0, a1), (other, b0, b1) = a, b
+    if one.step == other.step:
+        # At none of its passes a step's other settings mean nothing.
+        a0, a1 = (compared.worked(one, v) for v in (a0, a1))
+        b0, b1 = (compared.worked(other, v) for v in (b0, b1))
+    blocks = compared.blocks(
+        [{one.factor: x, other.factor: y} for y in (b0, b1) for x in (a0, a1)], most=_PAIRED
+    )
+    if blocks is None or a0 == a1 or b0 == b1:
+        return None
+    read = compared.draws(response, blocks)
+    more = (read[:, 3] - read[:, 2]) - (read[:, 1] - read[:, 0])
+    at, than_at = (_word(other, v) for v in (b1, b0))
+    if more.mean() < 0:
+        more, at, than_at = -more, than_at, at
+    low, high = np.quantile(more, [_TAIL, 1 - _TAIL])
+    return {
+        "quantity": response,
+        "factor": one.factor,
+        "from": _word(one, a0),
+        "to": _word(one, a1),
+        "at": f"{_show.label(other.factor)} {at}",
+        "than_at": than_at,
+        "difference": float(more.mean()),
+        "difference_low": float(low),
+        "difference_high": float(high),
+    }
+
+
+def _together_title(rows: pd.DataFrame, quantity: str) -> str:
+    words, unit = _words(quantity)
+    told = rows[rows["difference_low"] > 0]
+    if not len(told):
+        return f"{words}: no change of one setting can be told to be worth more at one setting of another than at the other."
+    first = told.iloc[0].to_dict()
+    size = f"{_show.number(first['difference'], 1)}{' ' + unit if unit else ''}"
+    return (
+        f"{words}: {_change(first)} adds {size} more at {first['at']} than at {first['than_at']} "
+        f"({_show.interval_text(first['difference_low'], first['difference_high'])})."
+    )
+
+
+# --- what the trials cannot tell --------------------------------------------------------------------
+
+
+def _untold(model: FinishModel) -> tuple[set[str], tuple[str, ...]]:
+    """Return the factors that never varied, and in words what the trials cannot tell or tell apart."""
+    basis = model.study.basis
+    values = basis.values(model.done)
+    never: set[str] = set()
+    said = []
+    for j, f in enumerate(basis.factors):
+        levels = np.unique(values[~np.isnan(values[:, j]), j])
+        if len(levels) < 2:
+            never.add(f.factor)
+            only = _word(f, levels[0]) if len(levels) else "left out"
+            said.append(
+                f"{_show.label(f.factor)} was {only} in every trial, so nothing says what it changes. "
+                "Add trials with another setting."
+            )
+    for j, k in combinations(range(len(basis.factors)), 2):
+        a, b = basis.factors[j].factor, basis.factors[k].factor
+        both = values[~np.isnan(values[:, [j, k]]).any(axis=1)][:, [j, k]]
+        if a in never or b in never or not len(both):
+            continue
+        pairs = len(np.unique(both, axis=0))
+        if pairs == len(np.unique(both[:, 0])) == len(np.unique(both[:, 1])) and pairs > 1:
+            said.append(
+                f"{_show.label(a)} and {_show.label(b)} always changed together: what is shown for the one may be the "
+                "other's doing. Add trials that change them apart."
+            )
+    return never, tuple(said)
+
+
+def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> WhatMatters:
+    """
+    Rank the factors by how much they change the finish, the minutes and the film.
+
+    Parameters
+    ----------
+    model : FinishModel
+    at : mapping of factor -> level, optional
+        Settings to stand at, as a recipe's `settings`: each factor is changed from there. Factors
+        not named are averaged over what was studied of them.
+
+    Returns
+    -------
+    WhatMatters
+
+    Raises
+    ------
+    ModelError
+        `at` names no factor of the study, or nothing varied.
+    OutsideStudy
+        `at` names a setting that was never studied.
+
+    Notes
+    -----
+    The effect of a factor is the difference between those two of its settings whose averages over
+    the other factors lie furthest apart. Its 90 % interval is of that difference of averages, drawn
+    together, and not of a single next job.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
+    >>> found = what_matters(fl.fit(bench.study, trials))
+    >>> found.quantities
+    ('gloss_20', 'minutes', 'removed_um')
+    >>> found.table()["factor"].iloc[0]
+    'polish_passes'
+
+    A factor that the study does not vary is refused:
+
+    >>> what_matters(fl.fit(bench.study, trials), at={"sand_speed": 900})
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ModelError: 'sand_speed' is no factor of this study. Factors: ...
+    """
+    import pandas as pd
+
+    basis = model.study.basis
+    held = held_at(model, at)
+    never, cautions = _untold(model)
+    compared = _Compared(model, held)
+    rows = [
+        row
+        for f in basis.factors
+        if f.factor not in never
+        for row in _effect(compared, f, list(model.study.goal))
+    ]
+    if not rows:
+        raise ModelError(["nothing can be told of any factor.", *cautions])
+    table = pd.DataFrame(rows)
+    order = {q: i for i, q in enumerate([*model.study.goal, *_AMOUNTS])}
+    table["_order"], table["_size"] = table["quantity"].map(order), -table["difference"].abs()
+    table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
+    where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
+    if held and len(held) < len(basis.factors) - 1:
+        where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
+    return WhatMatters(table, where, cautions, compared)
+
+
+def held_at(model: FinishModel, at: Mapping[str, Any] | None) -> dict[str, float]:
+    """Return settings as the basis holds them; those of a left-out step stay free."""
+    basis = model.study.basis
+    unknown = [name for name in at or {} if name not in basis.names]
+    if unknown:
+        raise ModelError(
+            [f"{n!r} is no factor of this study. Factors: {', '.join(basis.names)}." for n in unknown]
+        )
+    import pandas as pd
+
+    named = {name: level for name, level in (at or {}).items() if level is not None}
+    # The rest at any studied setting, so that the basis says what is wrong with the named ones.
+    full = {f.factor: f.levels[-1] for f in basis.factors} | named
+    values = basis.values(pd.DataFrame([full]))[0]
+    return {
+        name: float(values[basis.column(name)]) for name in named if not np.isnan(values[basis.column(name)])
+    }

@@ -1,0 +1,73 @@
+"""What several processes read together: draws that share what is not known.
+
+Two processes have most of what is unknown of them in common, so the interval of their
+difference is not the difference of their intervals. Effects and differences are taken from
+these draws; panels, patches and the meter are the same for both and cancel.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import linalg
+
+from finishlab._threads import one_thread
+from finishlab.model.latent import Posterior, Rows
+
+#: Draws of the processes for each draw of spreads and ceiling.
+EACH = 32
+#: Share of the average variance added to all, so that alike processes still have a root.
+_JITTER = 1e-8
+
+
+@one_thread
+def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: int = 20) -> np.ndarray:
+    """
+    Return draws of what processes read on a panel like the average, in units of the reading.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    rows : Rows
+        A few hundred at most: time grows with the cube of their number.
+    each : int
+        Even; each draw comes with its mirror image, so that averages are exact on a straight scale.
+    seed : int
+
+    Returns
+    -------
+    ndarray, shape (draws x each, rows)
+    """
+    rng = np.random.default_rng(seed)
+    curve, observed = posterior.curve, posterior.observed
+    to_old, among = curve.likeness(rows, observed.rows), curve.likeness(rows, rows)
+    crews = [g for g in observed.shared if g.next_job == "one of them"]
+    out = []
+    for draw in posterior.draws:
+        m, j = curve.curve(draw.theta, rows)
+        _, j_old = curve.curve(draw.theta, observed.rows)
+        scaled = j * curve.prior_sd
+        cov_old = scaled @ (j_old * curve.prior_sd).T
+        cov = scaled @ scaled.T
+        for amplitude, old, new in zip(draw.amplitudes, to_old, among, strict=True):
+            cov_old += amplitude**2 * old
+            cov += amplitude**2 * new
+        for crew in crews:  # all processes as the whole crew works them on average
+            share = draw.spreads[crew.spread.name] ** 2 / crew.members.shape[1]
+            cov_old += share * crew.members.sum(axis=1)
+            cov += share
+        mean = m + j @ (curve.prior_mean - draw.theta) + cov_old @ draw.weights
+        v = linalg.solve_triangular(draw.root, (cov_old * draw.slope).T, lower=True, check_finite=False)
+        cov -= v.T @ v
+        luck = rng.standard_normal((each // 2, len(rows))) @ _root(cov).T
+        out.append(draw.scale.reading(np.concatenate([mean + luck, mean - luck])))
+    return np.concatenate(out)
+
+
+def _root(cov: np.ndarray) -> np.ndarray:
+    """Return a matrix whose square is a covariance, though some processes be as good as one."""
+    eye = np.eye(len(cov)) * max(np.trace(cov) / len(cov), 1e-300)
+    try:
+        return np.asarray(linalg.cholesky(cov + _JITTER * eye, lower=True, check_finite=False))
+    except linalg.LinAlgError:
+        values, vectors = linalg.eigh(cov)
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
