@@ -3,7 +3,9 @@
 The work runs one way. A `Study` says what is studied and what the finish must be;
 `plan_trials` says which trials to work, `foresee` and `how_many_trials` what they will be
 able to see, `run_day` what the day takes; `read_trials` reads what the bench logged;
-`fit` turns it into a `FinishModel`; `shortest` finds the least minutes that reach the goal
+`fit` turns it into a `FinishModel`, which `check_model` and
+`compare_models` put to the test and `what_matters`, `pass_curve` and `setting_grid` explain (`screen_effects`
+for a two-level plan worked once); `shortest` finds the least minutes that reach the goal
 on the next job as often as asked, `frontier` shows minutes against the target and
 `follow_up` the trials that would settle it; `write_procedure` puts it on the wall.
 `PracticeBench` is an invented shop with a known truth to learn and to test on.
@@ -31,6 +33,18 @@ _PLACES = {
     "RunDay": "plan",
     "fit": "model",
     "FinishModel": "model",
+    "check_model": "model",
+    "ModelChecks": "model",
+    "compare_models": "model",
+    "ModelComparison": "model",
+    "what_matters": "model",
+    "WhatMatters": "model",
+    "pass_curve": "model",
+    "PassCurve": "model",
+    "setting_grid": "model",
+    "SettingGrid": "model",
+    "screen_effects": "model",
+    "ScreenedEffects": "model",
     "step_constants": "model",
     "StepConstants": "model",
     "shortest": "solve",
@@ -57,8 +71,11 @@ __all__ = [
     "Foresight",
     "Frontier",
     "HowMany",
+    "ModelChecks",
+    "ModelComparison",
     "ModelError",
     "OutsideStudy",
+    "PassCurve",
     "PlanError",
     "PracticeBench",
     "ProcedureError",
@@ -66,20 +83,29 @@ __all__ = [
     "RecordBook",
     "RecordsError",
     "RunDay",
+    "ScreenedEffects",
+    "SettingGrid",
     "StepConstants",
     "Study",
     "StudyError",
+    "WhatMatters",
+    "check_model",
+    "compare_models",
     "fit",
     "follow_up",
     "foresee",
     "frontier",
     "how_many_trials",
     "log_form",
+    "pass_curve",
     "plan_trials",
     "read_trials",
     "run_day",
+    "screen_effects",
+    "setting_grid",
     "shortest",
     "step_constants",
+    "what_matters",
     "write_labels",
     "write_procedure",
     "write_run_sheet",
@@ -98,7 +124,24 @@ if TYPE_CHECKING:
         StudyError,
     )
     from finishlab.forms.log_form import log_form
-    from finishlab.model import FinishModel, StepConstants, fit, step_constants
+    from finishlab.model import (
+        FinishModel,
+        ModelChecks,
+        ModelComparison,
+        PassCurve,
+        ScreenedEffects,
+        SettingGrid,
+        StepConstants,
+        WhatMatters,
+        check_model,
+        compare_models,
+        fit,
+        pass_curve,
+        screen_effects,
+        setting_grid,
+        step_constants,
+        what_matters,
+    )
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials
