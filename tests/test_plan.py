@@ -451,7 +451,7 @@ def test_an_existing_trial_outside_the_study_is_refused(study, plan):
 @pytest.mark.parametrize(
     ("text", "trials", "panels", "caution"),
     [
-        (STUDY, 8, 2, "8 trials cannot tell the settings apart: 9 differences are to be learnt. Plan 11 at least."),
+        (STUDY, 8, 2, "8 trials cannot tell the settings apart: 9 differences are to be learnt. Plan 12 in all, at least."),
         (NO_TODAY, 12, 3, "The study has no [today], so no process runs on every panel as a control, and nothing says what a new process would save. Add the process in use now."),
         (STUDY, 12, 1, "1 panel says next to nothing about how panels differ, and the next job is on a new one. Plan four or more."),
         (STUDY, 12, 2, "2 panels say next to nothing about how panels differ, and the next job is on a new one. Plan four or more."),

@@ -12,7 +12,7 @@ import typer
 from finishlab import study_folder
 from finishlab.cli import screen
 from finishlab.cli.dialog import Dialog
-from finishlab.cli.options import Folder, Technician
+from finishlab.cli.options import Folder, Technician, whole
 from finishlab.errors import FinishlabError
 from finishlab.study_folder import StudyFolder
 
@@ -28,14 +28,30 @@ To = Annotated[
 
 def plan(
     folder: Folder,
-    trials: Annotated[int, typer.Option(metavar="24", help="How many trials to work.", show_default=False)],
+    trials: Annotated[
+        int, typer.Option(parser=whole, metavar="24", help="How many trials to work.", show_default=False)
+    ],
     panels: Annotated[
-        int, typer.Option(metavar="4", help="How many test panels to spread them over.", show_default=False)
+        int,
+        typer.Option(
+            parser=whole, metavar="4", help="How many test panels to spread them over.", show_default=False
+        ),
     ],
     seed: Annotated[
         int | None,
-        typer.Option(metavar="7", help="The same number gives the same plan; drawn when left out."),
+        typer.Option(
+            parser=whole, metavar="7", help="The same number gives the same plan; drawn when left out."
+        ),
     ] = None,
+    kind: Annotated[
+        str,
+        typer.Option(
+            metavar="best",
+            help='"best" tells most with few trials. Or a plan of the textbooks: "factorial", "fraction", '
+            '"central composite", "box-behnken".',
+            show_default=False,
+        ),
+    ] = "best",
 ) -> None:
     """Plan trials and write their run sheets.
 
@@ -49,21 +65,26 @@ def plan(
       round_1_labels.html   labels for the patches
 
     \b
-    Example:
+    Examples:
       finishlab plan doors --trials 24 --panels 4
+      finishlab plan doors --trials 16 --panels 2 --kind fraction
 
     Cautions: a plan says what to try, not that it is safe. Follow the safety data sheets, the
     coating maker's data sheet, local codes and licensed practice.
     """
-    from finishlab import _show
+    from finishlab import _progress, _show
     from finishlab.plan import foresee, plan_trials
+    from finishlab.plan.classical import words_of
+    from finishlab.plan.spreads import scatter_so_far
     from finishlab.run_sheets import write_labels, write_run_sheet
 
     place = StudyFolder.at(folder)
     study = place.study()
     before = place.trials_so_far(study)
-    sheet = plan_trials(study, trials=trials, panels=panels, seed=seed, existing=before)
-    foreseen = foresee(sheet, study, existing=before)
+    sheet = plan_trials(study, trials=trials, panels=panels, seed=seed, existing=before, kind=kind)
+    with _progress.bar(1) as stage:
+        stage("looking at how much panels, patches and readings scatter")
+        foreseen = foresee(sheet, study, existing=before, spreads=scatter_so_far(study, before))
     cautions = dict.fromkeys([*sheet.attrs["cautions"], *foreseen.cautions])
     if place.sheet() is None:
         with place.book(new=True) as book:
@@ -78,6 +99,7 @@ def plan(
     many = f"{_show.counted(len(sheet), 'trial')} on {_show.counted(sheet['panel'].nunique(), 'panel')}"
     where = f", in the record book {study_folder.BOOK}" if "trial" in sheet else ""
     screen.say(console, f"Planned: {many} (seed {sheet.attrs['seed']}){where}.")
+    screen.listed(console, f"A textbook plan ({kind})", words_of(sheet.attrs["design"]))
     screen.listed(console, "What it will see and cost", [foreseen.text(), foreseen.day.text()])
     screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
     screen.listed(console, "Written", map(str, written))

@@ -9,6 +9,15 @@ import typer
 
 MISTAKE, CANNOT_TELL = 2, 3
 
+
+def whole(text: str) -> int:
+    """Return a whole number as typed."""
+    try:
+        return int(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a whole number. Type one, as 24.") from None
+
+
 Folder = Annotated[
     Path, typer.Argument(metavar="FOLDER", help="The study folder.", show_default=False, exists=False)
 ]

@@ -186,7 +186,7 @@ def _already(kind: str, names: tuple[str, ...], runs: int) -> str:
     if len(names) == runs:
         return f"Every run of this {kind} plan stands in the existing trials; the new ones repeat them."
     more = len(names) - _NAMED
-    shown = "; ".join(names[:_NAMED]) + (f"; and {more} more" if more > 0 else "")
+    shown = " / ".join(names[:_NAMED]) + (f" / and {more} more" if more > 0 else "")
     return (
         f"{len(names)} of the {runs} runs stand{'s' if len(names) == 1 else ''} in the existing trials and will not be worked "
         f"again: {shown}. Old and new trials are on different panels, and how panels differ comes between them."

@@ -212,6 +212,59 @@ def relations(signs: np.ndarray, labels: list[str]) -> dict[str, Any]:
     }
 
 
+#: What a resolution says of settings and of the products of two.
+_RESOLUTION = {
+    "III": "single settings are mixed up with products of two others",
+    "IV": "single settings stand clear of products of two, which are mixed up with each other",
+    "full": "nothing is mixed up",
+}
+_CLEAR = "single settings and products of two stand clear of each other"
+
+
+def words_of(facts: dict[str, Any]) -> tuple[str, ...]:
+    """
+    Say what a textbook plan is, a sentence each.
+
+    Parameters
+    ----------
+    facts : dict
+        As `Design.facts`; of ``kind="best"`` there is nothing to say.
+
+    Examples
+    --------
+    >>> half = np.array([[-1, -1, 1], [1, -1, -1], [-1, 1, -1], [1, 1, 1]])
+    >>> facts = {"kind": "fraction", "runs": 4} | relations(half, ["grit", "pad", "passes"])
+    >>> print(*words_of(facts)[:3], sep="\\n")
+    4 runs, resolution III: single settings are mixed up with products of two others.
+    Defining relation I = ABC (A grit, B pad, C passes).
+    grit cannot be told apart from pad × passes.
+    >>> words_of({"kind": "best"})
+    ()
+    """
+    said = []
+    if "resolution" in facts:
+        meant = _RESOLUTION.get(facts["resolution"], _CLEAR)
+        said.append(f"{counted(facts['runs'], 'run')}, resolution {facts['resolution']}: {meant}.")
+    if facts.get("letters") and facts["resolution"] != "full":
+        letters = ", ".join(f"{letter} {label}" for letter, label in facts["letters"].items())
+        said.append(f"Defining relation {facts['defining_relation']} ({letters}).")
+    said += [f"{alias}." for alias in facts.get("aliases", ())]
+    if "centre_runs" in facts:
+        times = facts["centre_runs"]
+        parts = [f"{facts[name]} {words}" for name, words in _PARTS.items() if name in facts]
+        away = (
+            f", axial points {facts['alpha']:.2f} times as far from the centre as corners are"
+            if "alpha" in facts
+            else ""
+        )
+        choices = f", for each of {times} choices of the other settings" if times > 1 else ""
+        said.append(f"{counted(facts['runs'], 'run')}: {listed([*parts, '1 centre point'])}{choices}{away}.")
+    return tuple(said)
+
+
+_PARTS = {"factorial_runs": "corners", "axial_runs": "axial points", "edge_runs": "edge points"}
+
+
 def _central_composite(study: Study, kind: str) -> list[Design]:
     numeric = _numbers(study, kind, 2, 6)
     import pydoe

@@ -22,7 +22,7 @@ from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import RunDay, run_day
 from finishlab.plan.power import smallest_difference
 from finishlab.plan.spreads import spreads_of
-from finishlab.plan.together import together
+from finishlab.plan.together import together, too_few
 from finishlab.plan.trials import worked_before
 
 if TYPE_CHECKING:
@@ -59,9 +59,13 @@ class Foresight:
     guessed : tuple of str
         Those of them that are stated guesses.
     trials, panels : int
+        Those of the plan and the existing ones.
+    trials_before : int
+        The existing ones among them.
     day : RunDay
     costs : dict
-        ``hours``, ``changeovers`` and, where known, ``discs``, ``product_ml``, ``payback_jobs``.
+        What the plan takes: new ``panels``, ``patches_sanded``, ``product_passes``, ``hours`` with
+        waits, ``changeovers`` and, where known, ``discs``, ``product_ml``, ``payback_jobs``.
     cautions : tuple of str
     """
 
@@ -73,6 +77,7 @@ class Foresight:
     guessed: tuple[str, ...]
     trials: int
     panels: int
+    trials_before: int
     day: RunDay
     costs: dict[str, float]
     cautions: tuple[str, ...]
@@ -80,7 +85,8 @@ class Foresight:
     def text(self) -> str:
         """Say in plain words what will be seen and what it costs."""
         finite = self.factors[np.isfinite(self.factors["gloss_gu"])]
-        lines = [f"{self.trials} trials on {_show.counted(self.panels, 'panel')}."]
+        before = f", {self.trials_before} of them there before" if self.trials_before else ""
+        lines = [f"{self.trials} trials on {_show.counted(self.panels, 'panel')}{before}."]
         if len(finite):
             best, worst = finite.loc[finite["gloss_gu"].idxmin()], finite.loc[finite["gloss_gu"].idxmax()]
             lines.append(
@@ -101,7 +107,7 @@ class Foresight:
                 f"The next job's section will be foretold to within ± {middle} GU (90 % interval; {low} to {high} over the "
                 "studied processes)."
             )
-        lines.append(f"It takes {self.costs['hours']:.1f} hours of one person.")
+        lines.append(f"It takes {_show.listed(_taken(self.costs))}.")
         if "payback_jobs" in self.costs:
             lines.append(
                 f"The saving expected pays that back after {math.ceil(self.costs['payback_jobs'])} jobs."
@@ -110,12 +116,14 @@ class Foresight:
             lines.append(
                 f"Each minute a section it saves pays it back after {math.ceil(self.costs['payback_jobs_per_minute'])} jobs."
             )
-        if self.guessed:
-            shown = _show.listed(
-                f"{name} {self.spreads[name]:g} {'minutes' if name == 'minutes' else 'GU'}"
-                for name in self.guessed
-            )
-            lines.append(f"Guessed spreads (SD): {shown}.")
+        for words, guessed in (("Spreads (SD) given", False), ("Guessed spreads (SD)", True)):
+            some = [
+                f"{name} {f'{sd:g}' if guessed else _show.number(sd, 2, 'up')} {'minutes' if name == 'minutes' else 'GU'}"
+                for name, sd in self.spreads.items()
+                if (name in self.guessed) == guessed
+            ]
+            if some:
+                lines.append(f"{words}: {_show.listed(some)}.")
         return " ".join([*lines, *self.together])
 
     def table(self) -> pd.DataFrame:
@@ -127,6 +135,7 @@ class Foresight:
         return {
             "trials": self.trials,
             "panels": self.panels,
+            "trials_before": self.trials_before,
             "factors": self.factors.to_dict("records"),
             "job_half_width": list(self.job_half_width),
             "df_panels": self.df_panels,
@@ -234,14 +243,10 @@ def foresee(
     cautions = list(day.cautions)
     if between < 3:
         cautions.append(
-            f"{max(between, 0)} degrees of freedom between panels, fewer than three: how panels differ will hardly be "
-            f"known, and the next job is on a new one. Plan {_show.counted(3 - between, 'panel')} more."
+            f"{_show.counted(max(between, 0), 'degree')} of freedom between panels, fewer than three: how panels differ will "
+            f"hardly be known, and the next job is on a new one. Plan {_show.counted(3 - between, 'panel')} more."
         )
-    if len(values) <= criterion.differences + 1:
-        cautions.append(
-            f"{len(values)} trials for {criterion.differences + 1} terms leave nothing to tell a difference from luck by. "
-            f"Plan {criterion.differences + 3} trials at least."
-        )
+    cautions += too_few(len(values), criterion.differences)
     if "faults" in study.goal:
         most = math.ceil(100 * (1 - 0.05 ** (1 / max(len(values), 1))))
         cautions.append(
@@ -257,6 +262,7 @@ def foresee(
         guessed=guessed,
         trials=len(values),
         panels=len(np.unique(panel)),
+        trials_before=len(before),
         day=day,
         costs=_costs(sheet, study, day, patches_a_disc, product_ml_a_pass, saving_minutes),
         cautions=tuple(cautions),
@@ -382,30 +388,46 @@ def _costs(
     product_ml_a_pass: float | None,
     saving_minutes: float | None,
 ) -> dict[str, float]:
-    costs = {"hours": day.minutes / 60, "changeovers": float(day.changeovers)}
     rows: list[dict[str, Any]] = sheet.to_dict("records")  # type: ignore[assignment]
+    sanded, discs, passes = 0, 0, 0.0
+    for step in study.steps:
+        worked = [row for row in rows if not _show.left_out(step, row)]
+        grit = step.setting("grit")
+        if grit is not None:
+            used = [_show.value_of(grit, row) for row in worked]
+            sanded += len(used)
+            discs += sum(math.ceil(used.count(g) / (patches_a_disc or 1)) for g in set(used))
+        if step.setting("product") is not None and step.amount is not None and step.amount.name == "passes":
+            passes += sum(float(_show.value_of(step.amount, row)) for row in worked)
+    costs = {
+        "panels": float(sheet["panel"].nunique()),
+        "hours": day.minutes / 60,
+        "changeovers": float(day.changeovers),
+        "patches_sanded": float(sanded),
+        "product_passes": passes,
+    }
     if patches_a_disc is not None:
-        discs = 0
-        for step in study.steps:
-            grit = step.setting("grit")
-            if grit is not None:
-                used = [_show.value_of(grit, r) for r in rows if not _show.left_out(step, r)]
-                discs += sum(math.ceil(used.count(g) / patches_a_disc) for g in set(used))
         costs["discs"] = float(discs)
     if product_ml_a_pass is not None:
-        passes = sum(
-            float(_show.value_of(step.amount, r))
-            for step in study.steps
-            if step.setting("product") is not None
-            and step.amount is not None
-            and step.amount.name == "passes"
-            for r in rows
-        )
         costs["product_ml"] = passes * product_ml_a_pass
     costs["payback_jobs_per_minute"] = day.minutes / study.job.sections
     if saving_minutes is not None:
         costs["payback_jobs"] = day.minutes / (saving_minutes * study.job.sections)
     return costs
+
+
+def _taken(costs: Mapping[str, float]) -> list[str]:
+    """Say what the work takes, as far as it is known."""
+    parts = [_show.counted(int(costs["panels"]), "panel")]
+    if "discs" in costs:
+        parts.append(_show.counted(int(costs["discs"]), "disc"))
+    elif costs["patches_sanded"]:
+        parts.append(f"discs for {int(costs['patches_sanded'])} patches")
+    if "product_ml" in costs:
+        parts.append(f"{_show.number(costs['product_ml'], toward='up')} ml of product")
+    elif costs["product_passes"]:
+        parts.append(f"product for {costs['product_passes']:g} passes")
+    return [*parts, f"{costs['hours']:.1f} hours of one person"]
 
 
 def _in_order(sheet: pd.DataFrame) -> pd.DataFrame:

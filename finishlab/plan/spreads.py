@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab.errors import PlanError
+from finishlab.errors import FinishlabError, PlanError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from finishlab.study import Study
 
 #: SD between panels, between patches of a panel, of one meter reading (GU at 20 degrees, late
 #: in the process) and of the minutes of a patch. Planning guesses: common practice, no source.
@@ -71,8 +76,30 @@ def spreads_of(given: Any) -> tuple[dict[str, float], tuple[str, ...]]:
     return sd, tuple(name for name in GUESSED if name not in given)
 
 
+def scatter_so_far(study: Study, trials: pd.DataFrame | None) -> dict[str, float]:
+    """
+    Return the spreads that a study's own trials show, none while they cannot be fitted.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
+    >>> sorted(scatter_so_far(bench.study, bench.work(sheet, seed=1)))
+    ['meter', 'minutes', 'panel', 'patch']
+    >>> scatter_so_far(bench.study, bench.work(sheet, seed=1)[:1]), scatter_so_far(bench.study, None)
+    ({}, {})
+    """
+    from finishlab.model import fit
+
+    try:
+        return {} if trials is None else _of_pilot(fit(study, trials))
+    except FinishlabError:
+        return {}
+
+
 def _of_pilot(model: Any) -> dict[str, float]:
-    """Return the spreads that a pilot's model found, in GU where finishes are judged."""
+    """Return the spreads that a pilot's model found, in GU where finishes are judged, minutes over its trials."""
     gloss = [name for name in model.study.goal if name.startswith("gloss_")]
     found: dict[str, float] = {}
     if gloss:
@@ -87,4 +114,6 @@ def _of_pilot(model: Any) -> dict[str, float]:
         found["panel"] = slope * typical("panel")
         found["patch"] = slope * math.hypot(typical("patch"), typical("reading"))
         found["meter"] = typical("meter")
+    section = model.minutes.next_section(model.study.basis.values(model.done))
+    found["minutes"] = float(np.median(section.sd))
     return found

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from finishlab._show import listed
+
 if TYPE_CHECKING:
     from finishlab.study import Study
 
@@ -71,6 +73,7 @@ def together(study: Study, values: np.ndarray, panel: np.ndarray) -> tuple[str, 
                 f"{label} changes only from panel to panel: what it does is seen against how panels differ."
             )
     named = {label for label in labels if any(label in s for s in said)}
+    mixed = []
     for j, label in enumerate(labels):
         rest = np.hstack([c for i, c in enumerate(coded) if i != j] or [np.zeros((len(values), 0))])
         if (
@@ -79,8 +82,39 @@ def together(study: Study, values: np.ndarray, panel: np.ndarray) -> tuple[str, 
             and _alike(coded[j], rest) > _EXACT
             and len(values) > rest.shape[1] + 1
         ):
-            said.append(f"{label} cannot be told apart from the other settings taken together.")
+            mixed.append(label)
+    if mixed:
+        said.append(f"{listed(mixed)} cannot be told apart from the other settings taken together.")
     return tuple(f"{s[0].upper()}{s[1:]}" for s in said)
+
+
+def too_few(trials: int, differences: int) -> list[str]:
+    """
+    Say when trials cannot tell settings apart, or nothing.
+
+    Parameters
+    ----------
+    trials : int
+        All that will count, existing ones too.
+    differences : int
+        Differences between settings that are to be learnt.
+
+    Examples
+    --------
+    >>> too_few(8, 9)
+    ['8 trials cannot tell the settings apart: 9 differences are to be learnt. Plan 12 in all, at least.']
+    >>> too_few(12, 9)
+    []
+    """
+    # The level of all, and two more to tell a difference from luck by.
+    needed = differences + 3
+    if trials >= needed:
+        return []
+    how = "cannot" if trials <= differences else "can hardly"
+    return [
+        f"{trials} trials {how} tell the settings apart: {differences} differences are to be learnt. Plan {needed} in all, "
+        "at least."
+    ]
 
 
 def _varies(coded: np.ndarray, panel: np.ndarray) -> bool:

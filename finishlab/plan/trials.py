@@ -24,6 +24,7 @@ from finishlab.plan.day import run_day
 from finishlab.plan.exchange import Problem, exchange
 from finishlab.plan.layout import Layout, lay_out
 from finishlab.plan.step_criterion import criterion_of
+from finishlab.plan.together import too_few
 from finishlab.study import Study
 
 if TYPE_CHECKING:
@@ -344,12 +345,7 @@ def _cautions(
     """Return what this plan cannot do, and the study's own cautions."""
     said = list(study.cautions)
     trials, panels = len(layout.panel), len(labels)
-    needed = criterion.differences + 2
-    if trials + before < needed:
-        said.append(
-            f"{trials + before} trials cannot tell the settings apart: {criterion.differences} differences are to be learnt. "
-            f"Plan {needed - before} at least."
-        )
+    said += too_few(trials + before, criterion.differences)
     if study.today is None:
         said.append(
             "The study has no [today], so no process runs on every panel as a control, and nothing says what a "

@@ -179,9 +179,11 @@ class HardSettings:
         self, design: Design, wanted: np.ndarray, todays: list[bool], count: int, room: int
     ) -> list[int]:
         """Share panels or halves by how many runs each combination has; today's process comes along on its own."""
+        if not self.columns:
+            return [count]
         own = np.array(todays, int)
         share = np.maximum(1, np.ceil(wanted / np.maximum(room - own, 1))).astype(int)
-        if share.sum() > count and self.columns:
+        if share.sum() > count:
             unit = "panel" if room == self._study.patches else "half panel"
             raise PlanError(
                 f"{design.kind}: {self._named(self.columns)}, hard to change, has {counted(len(share), 'choice')} in this plan, "
