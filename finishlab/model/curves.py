@@ -418,18 +418,17 @@ def setting_grid(
     base = _base(model, at, factors)
     basis = model.study.basis
     columns = [basis.column(name) for name in factors]
-    changes = [
-        {factors[0]: x, factors[1]: y} for x in basis.levels[columns[0]] for y in basis.levels[columns[1]]
-    ]
-    values = _over(model, base, changes)
+    tried = basis.values(model.done)[:, columns]
+    # A setting that no trial worked has nothing to say here.
+    some = [np.intersect1d(basis.levels[c], tried[:, i]) for i, c in enumerate(columns)]
+    values = _over(model, base, [{factors[0]: x, factors[1]: y} for x in some[0] for y in some[1]])
     use = basis.admissible(values) & ~np.isnan(values[:, columns]).any(axis=1)
     if use.sum() < 2:
         raise ModelError(
-            f"with the rest at {_held_words(model, base, factors)} fewer than two pairs may be run. "
-            "Hold the rest at other settings with at=."
+            f"fewer than two pairs of {_show.listed(factors)} were worked, or may be run with the rest at "
+            f"{_held_words(model, base, factors)}. Add trials, or hold the rest at other settings with at=."
         )
     values = values[use]
-    tried = basis.values(model.done)[:, columns]
     counts = [int((tried == v).all(axis=1).sum()) for v in values[:, columns]]
     read = _drawn(fit, values)
     condition = model.study.goal.get(fit.name)
