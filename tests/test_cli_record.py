@@ -389,6 +389,19 @@ def test_at_a_terminal_a_slip_is_answered_beside_its_question_and_ctrl_c_loses_n
     )  # fmt: skip
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a thing of POSIX")
+def test_at_a_terminal_what_only_the_book_can_refuse_is_asked_again(folder: Path):
+    *lines, film = answers_of(folder, 1)
+    assert film == "104"
+    # The paint cannot have grown; the book sees it when the trial ends.
+    typed = [f"{line}\n".encode() for line in ["T1", *lines, "140", film, "stop"]]
+    seen, code = at_a_terminal(["record", str(folder)], typed)
+    assert code == 0, seen
+    assert "140 µm after work is more than the 110 µm before it" in " ".join(seen.split())
+    row = trials_of(folder).loc[1]
+    assert (row["status"], row["film_after_um"]) == ("done", 104)
+
+
 # --- sheets in and out ------------------------------------------------------------------------------
 
 

@@ -120,6 +120,9 @@ class _Bench:
                 if task["status"] == "planned":  # between two trials the answers may end
                     return
                 raise
+            except FinishlabError as error:
+                # What only the book could see, as film that grew: the one at the bench can mend it.
+                self._refused(error)
         self.dialog.say(
             "\nNo trial is planned or under way. Plan more: finishlab plan FOLDER --trials 8 --panels 1"
         )
@@ -257,11 +260,10 @@ class _Bench:
                 self.dialog.say("    -> This trial is not started yet, so nothing can have burned through.")
             else:
                 self._burn(task)
+        except Ended:
+            raise
         except FinishlabError as error:
-            if not self.dialog.live or isinstance(error, Ended):
-                raise
-            for mistake in error.mistakes:
-                self.dialog.say(f"    -> {mistake}")
+            self._refused(error)
         except Word as typed:
             if typed.word == "stop":
                 raise
@@ -332,9 +334,18 @@ class _Bench:
 
         words = RESPONSES.get(field.quantity, ("", ""))[0]
         label = field.label if words in field.label else f"{words}, {field.label}"
-        unit = "mil" if self.mil and field.unit == "µm" else field.unit
+        unit = {"µm": "mil" if self.mil else "µm", "min": ""}.get(
+            field.unit, field.unit
+        )  # the label says minutes
         skip = "" if field.wanted else " (Enter: not measured)"
         return self.dialog.ask(f"  {label}{', ' + unit if unit else ''}{skip}", read)
+
+    def _refused(self, error: FinishlabError) -> None:
+        """Say what the book refused, so that it is asked again; answers out of a file end there."""
+        if not self.dialog.live:
+            raise error
+        for mistake in error.mistakes:
+            self.dialog.say(f"    -> {mistake}")
 
     def _saved(self, saved: Saved) -> None:
         self.dialog.say(f"    {saved.text}")

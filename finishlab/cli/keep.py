@@ -178,15 +178,19 @@ def export(folder: Folder, to: To = None) -> None:
     Example:
       finishlab export doors --to trials_march.xlsx
     """
-    from finishlab import _show
+    from finishlab import _progress, _show
     from finishlab.records import write_trials
 
     place = StudyFolder.at(folder)
-    trials = place.trials(place.study())
-    if to is None:
-        place.results.mkdir(exist_ok=True)
-        to = place.results / "trials.csv"
-    path = write_trials(trials, to)
+    study = place.study()
+    with _progress.bar(2) as stage:
+        stage("reading the trials")
+        trials = place.trials(study)
+        if to is None:
+            place.results.mkdir(exist_ok=True)
+            to = place.results / "trials.csv"
+        stage(f"writing {to.name}")
+        path = write_trials(trials, to)
     typer.echo(f"{_show.counted(len(trials), 'trial')} written to {path}.")
 
 

@@ -13,14 +13,16 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from finishlab import _progress
 from finishlab.records import bench_checks as checks
-from finishlab.records import book_import, endings, entries, rows
+from finishlab.records import book_import, endings, entries, incoming, rows
 from finishlab.records.bench_checks import MeterCheck, Saved
 from finishlab.records.book_import import Imported
 from finishlab.records.book_pages import BookPages, moment_of
 from finishlab.records.entries import Entry
 from finishlab.records.files import read_sheet
 from finishlab.records.sheet import from_table
+from finishlab.records.store import cycles_not_sought
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,10 +155,11 @@ class RecordBook(BookPages):
         RecordsError
             All mistakes at once; nothing was taken.
         """
-        checked = book_import.checked(from_table(book_import.plan_sheet(sheet, study)), study, partly=False)
+        checked = incoming.checked(from_table(incoming.plan_sheet(sheet, study)), study, partly=False)
         entry = self._entry(study, "plan" if technician is None else technician)
         return self._store.write(lambda conn: book_import.put_plan(conn, entry, checked))
 
+    @cycles_not_sought()
     def import_sheet(
         self, study: Study, path: str | Path, *, technician: Any, partly: bool = False
     ) -> Imported:
@@ -184,9 +187,15 @@ class RecordBook(BookPages):
         RecordsError
             All mistakes at once, where the sheet differs from the book included.
         """
-        checked = book_import.checked(read_sheet(Path(path), study), study, partly=partly)
-        entry = self._entry(study, technician)
-        return self._store.write(lambda conn: book_import.put_sheet(conn, entry, checked, partly=partly))
+        name, entry = Path(path).name, self._entry(study, technician)
+        with _progress.bar(3) as stage:
+            stage(f"reading {name}")
+            sheet = read_sheet(Path(path), study)
+            stage(f"checking {name}")
+            checked = incoming.checked(sheet, study, partly=partly)
+            del sheet  # of a large one, the cells as they were typed need not stay
+            stage(f"putting the trials of {name} into the book")
+            return self._store.write(lambda conn: book_import.put_sheet(conn, entry, checked, partly=partly))
 
     # --- at the bench --------------------------------------------------------------------------
 

@@ -1,36 +1,30 @@
 """Whole sheets into the record book: a plan's trials, and trials logged on paper or by a meter.
 
 A sheet sent in twice counts once, and what the book has is never changed by a sheet: where
-the two differ, the sheet is answered. Judging a sheet by itself is in `check.py`.
+the two differ, the sheet is answered. Judging a sheet by itself is in `incoming.py`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import sqlalchemy as sa
 
 from finishlab.errors import RecordsError
-from finishlab.optics import haze_index
 from finishlab.records import bench_checks as checks
 from finishlab.records import rows
 from finishlab.records import tables as t
-from finishlab.records.check import judged, taken
-from finishlab.records.columns import MIL_UM, understand
 from finishlab.records.entries import Entry
+from finishlab.records.incoming import Checked, in_parts
 from finishlab.records.logged import Logged, split
+from finishlab.records.new_trials import insert
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from finishlab.records.sheet import Sheet
     from finishlab.study import Study
 
-#: Rows refused one by one in words before the rest is only counted.
-_NAMED = 50
 _ORDER = ("planned", "started", "done", "spoiled")
 
 
@@ -57,106 +51,6 @@ class Imported:
     same: int
     refused: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Checked:
-    """A sheet without mistakes, and what was left out of it to make it so."""
-
-    table: pd.DataFrame
-    row_names: list[str]
-    refused: tuple[str, ...]
-    source: str
-
-
-def checked(sheet: Sheet, study: Study, *, partly: bool) -> Checked:
-    """
-    Return a sheet judged whole; rows with mistakes are left out if only a part is asked for.
-
-    Raises
-    ------
-    RecordsError
-        All mistakes at once; asked for a part, only those of the sheet as a whole.
-    """
-    refused: list[str] = []
-    draft = judged(sheet, study)
-    while partly and not draft.mistakes.of_sheet and len(wrong := draft.mistakes.wrong_rows()):
-        for position in wrong[:_NAMED].tolist():
-            refused += [f"{sheet.row(position)}, {s}" for s in draft.mistakes.of_row(position)]
-        if len(wrong) > _NAMED:
-            refused.append(f"and {len(wrong) - _NAMED} more rows with mistakes.")
-        sheet = _without(sheet, wrong)
-        if not len(sheet.rows):
-            raise RecordsError(
-                refused, heading=f"{sheet.name} has no row without a mistake; nothing was taken."
-            )
-        draft = judged(sheet, study)
-    draft.mistakes.raise_any(sheet.name)
-    table, _ = taken(draft)
-    return Checked(table, [sheet.row(i) for i in range(len(table))], tuple(refused), sheet.name)
-
-
-def _without(sheet: Sheet, wrong: np.ndarray) -> Sheet:
-    keep = np.ones(len(sheet.rows), bool)
-    keep[wrong] = False
-    return replace(
-        sheet,
-        cells={h: c[keep] for h, c in sheet.cells.items()},
-        rows=sheet.rows[keep],
-        index=None if sheet.index is None else sheet.index[keep],
-        series={h: s.loc[keep] for h, s in sheet.series.items()},
-        row_mistakes={},  # the rows that had them are gone
-        cell_mistakes={},
-    )
-
-
-# --- one row of a sheet ------------------------------------------------------------------------
-
-
-def cells_of(table: pd.DataFrame, study: Study) -> Iterator[dict[str, Any]]:
-    """Yield each trial of a checked table by heading, film in µm, without empty cells and what is computed."""
-    columns: dict[str, list[Any]] = {}
-    found = understand(map(str, table.columns), study)
-    repeats: dict[str, np.ndarray] = {}
-    for heading, column in found.items():
-        if column.repeat:
-            some = table[heading].notna().to_numpy()
-            repeats[column.mean] = repeats.get(column.mean, np.zeros(len(table), bool)) | some
-    for heading, column in found.items():
-        values = table[heading]
-        if column.in_mil and not column.repeat:
-            continue  # stands in micrometres under its own heading
-        if column.in_mil:
-            heading, values = heading.replace("_mil", "_um"), values * MIL_UM
-        elif column.role in ("reading", "film") and not column.repeat:
-            values = values.mask(
-                repeats.get(heading, np.zeros(len(table), bool)) | _computed(table, heading, study)
-            )
-        columns[heading] = _as_python(values)
-    for row in zip(*columns.values(), strict=True):
-        yield {h: v for h, v in zip(columns, row, strict=True) if v is not None}
-
-
-def _as_python(values: pd.Series) -> list[Any]:
-    import pandas as pd
-
-    if values.dtype.kind == "M":
-        return [None if pd.isna(v) else v.to_pydatetime() for v in values]
-    return values.astype(object).where(values.notna(), None).tolist()
-
-
-def _computed(table: pd.DataFrame, heading: str, study: Study) -> np.ndarray:
-    """Return where a value is only what the check reckoned from others."""
-    has = set(table.columns)
-    if heading == "removed_um" and {"film_before_um", "film_after_um"} <= has:
-        return (table["film_before_um"] - table["film_after_um"] == table[heading]).to_numpy(bool)
-    if heading == "haze" and study.reading.haze_method == "ASTM D4039" and {"gloss_20", "gloss_60"} <= has:
-        reckoned = haze_index(table["gloss_60"].to_numpy(float), table["gloss_20"].to_numpy(float))
-        return np.asarray(table[heading].to_numpy(float) == reckoned, bool)
-    return np.zeros(len(table), bool)
-
-
-# --- a sheet -----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -204,31 +98,9 @@ def put_sheet(conn: sa.Connection, entry: Entry, sheet: Checked, *, partly: bool
     """Put the trials of a checked sheet into the book; see `RecordBook.import_sheet`."""
     study = entry.study
     study_id, _ = rows.put_study(conn, study)
-    there = _There.of(conn, study_id)
-    new: list[dict[str, Any]] = []
-    known: list[tuple[str, int, dict[str, Any]]] = []
-    mistakes: list[str] = []
-    for name, cells in zip(sheet.row_names, cells_of(sheet.table, study), strict=True):
-        try:
-            row = there.row(cells)
-        except RecordsError as error:
-            mistakes.append(f"{name}, {error.mistakes[0]}")
-            continue
-        if row is None:
-            new.append(cells)
-        else:
-            known.append((name, row, cells))
-    at = {logged.id: logged for logged in _loaded(conn, [row for _, row, _ in known])}
-    changes: list[tuple[Logged, dict[str, Any]]] = []
-    same = 0
-    for name, row, cells in known:
-        try:
-            if more := _more(at[row], cells, study):
-                changes.append((at[row], more))
-            else:
-                same += 1
-        except RecordsError as error:
-            mistakes += [f"{name}, {m}" for m in error.mistakes]
+    new, known, mistakes = _found(conn, study_id, sheet, study)
+    changes, same, differing = _compared(conn, sheet, known, study)
+    mistakes += differing
     if mistakes and not partly:
         many = f"{len(mistakes)} mistakes" if len(mistakes) > 1 else "1 mistake"
         raise RecordsError(
@@ -237,13 +109,58 @@ def put_sheet(conn: sa.Connection, entry: Entry, sheet: Checked, *, partly: bool
     cautions = [
         c for logged, more in changes if (c := _go_on(conn, study_id, entry, logged, more, sheet.source))
     ]
-    _insert(conn, study_id, entry, new, sheet.source)
+    numbers = sheet.table["trial"].dropna() if "trial" in sheet.table else ()
+    insert(conn, study_id, entry, in_parts(sheet.table, study, new), sheet.source, numbers)
     refused = (*sheet.refused, *mistakes)
     count = len(new) + len(changes)
     return Imported(
         _told(sheet.source, count, same, len(refused)), count, same, refused,
         (*sheet.table.attrs.get("cautions", ()), *cautions),
     )  # fmt: skip
+
+
+def _found(
+    conn: sa.Connection, study_id: int, sheet: Checked, study: Study
+) -> tuple[list[int], dict[int, int], list[str]]:
+    """Return which trials of a sheet are new, the rows of those the book has, and mistakes."""
+    there = _There.of(conn, study_id)
+    telling = [n for n in ("trial", "panel", "patch", "status") if n in sheet.table]
+    new: list[int] = []
+    known: dict[int, int] = {}
+    mistakes: list[str] = []
+    for k, cells in enumerate(itertools.chain.from_iterable(in_parts(sheet.table[telling], study))):
+        try:
+            row = there.row(cells)
+        except RecordsError as error:
+            mistakes.append(f"{sheet.row_names[k]}, {error.mistakes[0]}")
+            continue
+        if row is None:
+            new.append(k)
+        else:
+            known[k] = row
+    return new, known, mistakes
+
+
+def _compared(
+    conn: sa.Connection, sheet: Checked, known: dict[int, int], study: Study
+) -> tuple[list[tuple[Logged, dict[str, Any]]], int, list[str]]:
+    """Return what a sheet adds to trials the book has, how many it leaves as they are, and where the two differ."""
+    changes: list[tuple[Logged, dict[str, Any]]] = []
+    same, mistakes = 0, []
+    positions = iter(known)
+    for part in in_parts(sheet.table, study, list(known)):
+        at = list(itertools.islice(positions, len(part)))
+        found = {logged.id: logged for logged in _loaded(conn, [known[k] for k in at])}
+        for k, cells in zip(at, part, strict=True):
+            logged = found[known[k]]
+            try:
+                if more := _more(logged, cells, study):
+                    changes.append((logged, more))
+                else:
+                    same += 1
+            except RecordsError as error:
+                mistakes += [f"{sheet.row_names[k]}, {m}" for m in error.mistakes]
+    return changes, same, mistakes
 
 
 def _told(source: str, new: int, same: int, refused: int) -> str:
@@ -340,69 +257,6 @@ def _go_on(
     return f"Trial {logged.trial} was not worked as planned: {words}." if changed else ""
 
 
-# --- trials that are new -------------------------------------------------------------------------
-
-
-def _insert(conn: sa.Connection, study_id: int, entry: Entry, new: list[dict[str, Any]], source: str) -> None:
-    """Put new trials in, all at once."""
-    if not new:
-        return
-    study = entry.study
-    label = rows.next_label(conn, study_id)
-    taken_labels = {str(cells["trial"]) for cells in new if "trial" in cells}
-    rows.put_panel(conn, study_id, [cells["panel"] for cells in new])
-    heads, works, readings = [], [], []
-    columns = understand(dict.fromkeys(["trial", *(h for cells in new for h in cells)]), study)
-    for cells in new:
-        while "trial" not in cells:
-            if str(label) not in taken_labels:
-                cells["trial"] = label
-            label += 1
-        parts = split(cells, study, columns)
-        values = {"study_id": study_id, **dict.fromkeys(_HEADS), **rows.head_values(parts["head"])}
-        settings = rows.packed(parts["settings"])
-        planned = settings if cells["status"] == "planned" else None
-        heads.append(
-            values
-            | {"settings": settings, "planned": planned, "extras": rows.packed(parts["extras"] or None)}
-        )
-        works.append(parts["works"])
-        readings.append(parts["readings"])
-    conn.execute(sa.insert(t.trials), heads)
-    mine = sa.select(t.trials.c.label, t.trials.c.id).where(t.trials.c.study_id == study_id)
-    ids = {row.label: row.id for row in conn.execute(mine)}
-    at = [ids[values["label"]] for values in heads]
-    done_by = [(h["technician"], h["started_at"]) for h in heads]
-    steps = [
-        {"trial_id": i, "step": step, "minutes": minutes, "technician": who}
-        for i, found_works, (who, _) in zip(at, works, done_by, strict=True)
-        for step, minutes in found_works.items()
-    ]
-    if steps:
-        conn.execute(sa.insert(t.works), steps)
-    read = [
-        {"trial_id": i, "after": a, "quantity": q, "spot": s, "value": v, "technician": who, "taken_at": when}
-        for i, found_readings, (who, when) in zip(at, readings, done_by, strict=True)
-        for (a, q, s), v in found_readings.items()
-    ]
-    if read:
-        conn.execute(sa.insert(t.readings), read)
-    happened = {"study_id": study_id, "at": entry.when, "technician": entry.technician, "after": source}
-    conn.execute(
-        sa.insert(t.events),
-        [
-            happened | {"trial_id": i, "what": "planned" if cells["status"] == "planned" else "imported"}
-            for i, cells in zip(at, new, strict=True)
-        ],
-    )
-
-
-_HEADS = (
-    "label", "number", "panel", "patch", "run_order", "status", "reason", "burned_after_step", "technician",
-    "minutes", "started_at",
-)  # fmt: skip
-
-
 # --- a plan ------------------------------------------------------------------------------------
 
 
@@ -411,7 +265,7 @@ def put_plan(conn: sa.Connection, entry: Entry, sheet: Checked) -> list[int | st
     study = entry.study
     study_id, _ = rows.put_study(conn, study)
     there = _There.of(conn, study_id)
-    every = list(cells_of(sheet.table, study))
+    every = list(itertools.chain.from_iterable(in_parts(sheet.table, study)))
     known = {}
     for k, cells in enumerate(every):
         found = there.by_patch.get(_patch(cells))
@@ -442,24 +296,5 @@ def put_plan(conn: sa.Connection, entry: Entry, sheet: Checked) -> list[int | st
     order = [every[k].get("run_order") for k in new]
     if len(set(order)) == len(order) and all(isinstance(o, int) for o in order):
         new = [k for _, k in sorted(zip(order, new, strict=True))]
-    _insert(conn, study_id, entry, [every[k] for k in new], "plan")
+    insert(conn, study_id, entry, [[every[k] for k in new]] if new else [], "plan")
     return [at[known[k]].trial if k in known else every[k]["trial"] for k in range(len(every))]
-
-
-def plan_sheet(sheet: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Return a plan as a table of planned trials, which have nothing measured yet."""
-    import pandas as pd
-
-    lacking = [n for n in ("panel", "patch") if n not in sheet.columns]
-    if lacking:
-        raise RecordsError(
-            f"the plan has no column {' and no column '.join(lacking)}. Each planned trial needs its panel and patch."
-        )
-    found = understand(map(str, sheet.columns), study)
-    kept = [
-        h
-        for h, c in found.items()
-        if c.role in ("setting", "extra") or h in ("trial", "panel", "patch", "run_order")
-    ]
-    table = pd.DataFrame({h: sheet[h] for h in kept}).reset_index(drop=True)
-    return table.assign(status="planned", minutes=np.nan, **dict.fromkeys(study.goal, np.nan))

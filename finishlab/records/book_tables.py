@@ -7,11 +7,10 @@ are never looked at one by one. Only reads; what may be written is in `book.py`.
 from __future__ import annotations
 
 import datetime as dt
-import gc
 import itertools
 from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,6 +32,7 @@ from finishlab.records.logged import (
     unpacked,
 )
 from finishlab.records.sheet import from_table
+from finishlab.records.store import cycles_not_sought
 from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:
@@ -48,19 +48,7 @@ _MEASURED = ("reading", "film", "minutes")
 _READINGS = ("trial_id", "after", "quantity", "spot", "value")
 
 
-@contextmanager
-def _cycles_not_sought() -> Iterator[None]:
-    """Keep Python from looking for cycles among rows, which have none; it takes a third of the time."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
-
-
-@_cycles_not_sought()
+@cycles_not_sought()
 def tidy(conn: sa.Connection, study_id: int, study: Study) -> pd.DataFrame:
     """
     Return the trial table of a study as the book has it, before it is checked.

@@ -47,7 +47,9 @@ def finish(
 
 def minutes_of(logged: Logged, entry: Entry) -> float | None:
     """Return the minutes of the steps together; None where a step that is not left out has none."""
-    spent = [logged.works.get(s.name) for s in entry.study.steps if not left_out(s, logged.settings)]
+    spent: list[Any] = [
+        logged.works.get(s.name) for s in entry.study.steps if not left_out(s, logged.settings)
+    ]
     return None if None in spent or not spent else float(sum(spent))
 
 
