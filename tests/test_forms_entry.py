@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from finishlab import Study
-from finishlab.forms import page, parts
+from finishlab.forms import correction, page, parts
 from finishlab.forms.entry import (
     Field,
     entered,
@@ -15,8 +17,8 @@ from finishlab.forms.entry import (
     reading_fields,
     spread_note,
 )
-from finishlab.forms.page import Trial
-from finishlab.forms.parts import Session
+from finishlab.forms.session import Session
+from finishlab.forms.trial import Trial, fields_of_step, step_to_do
 
 TOML = """
 title = "Doors"
@@ -161,7 +163,7 @@ def test_haze_by_astm_d4039_is_not_typed_but_computed_from_two_glosses():
 
 
 def names(of: Trial, step: str) -> list[str]:
-    return [f.name for _, fs in page.fields_of_step(STUDY, of, STUDY.step(step), Session()) for f in fs]
+    return [f.name for _, fs in fields_of_step(STUDY, of, STUDY.step(step)) for f in fs]
 
 
 def test_the_last_step_of_a_trial_asks_for_the_end_also_where_later_steps_are_left_out():
@@ -172,9 +174,20 @@ def test_the_last_step_of_a_trial_asks_for_the_end_also_where_later_steps_are_le
 
 
 def test_steps_come_in_order_and_what_is_left_out_is_passed_over():
-    assert page.step_to_do(STUDY, trial()).name == "sand"
-    later = Trial(7, 2, 5, trial(polish_passes=0).settings, "started", frozenset({"sand", "cut"}))
-    assert page.step_to_do(STUDY, later) is None
+    assert step_to_do(STUDY, trial()).name == "sand"
+    left_out = trial(polish_passes=0).settings
+    worked = Trial(7, 2, 5, left_out, "started", frozenset({"sand", "cut"}), frozenset({"sand"}))
+    assert step_to_do(STUDY, worked).name == "cut"  # worked, but its end is still to be read
+    read = Trial(7, 2, 5, left_out, "started", frozenset({"sand", "cut"}), frozenset({"sand", "polish"}))
+    assert step_to_do(STUDY, read) is None
+
+
+def test_a_step_that_was_worked_and_not_read_is_read_before_the_next_unless_work_went_on():
+    settings = trial().settings
+    at = Trial(7, 2, 5, settings, "started", frozenset({"sand"}))
+    assert step_to_do(STUDY, at).name == "sand"
+    on = Trial(7, 2, 5, settings, "started", frozenset({"sand", "cut"}))
+    assert step_to_do(STUDY, on).name == "polish"
 
 
 # --- pages -------------------------------------------------------------------------------------------
@@ -197,23 +210,23 @@ def test_a_blind_reader_sees_no_setting_on_any_page_of_a_trial():
 
 
 def test_the_stopwatch_goes_on_where_it_was():
-    session = Session(clocks={(7, "sand"): (60.0, 100.0)})
-    clock = next(p for p in page.step_page(STUDY, trial(), session, 130.0)[0] if p["is"] == "clock")
+    session = Session(clocks={(7, "sand"): (60.0, time.time() - 30)})
+    clock = next(p for p in page.step_page(STUDY, trial(), session, 0.0)[0] if p["is"] == "clock")
     assert clock["running"]
-    assert clock["seconds"] == 90.0
+    assert clock["seconds"] == pytest.approx(90, abs=5)  # a slow machine between the two lines
     session.clocks[7, "sand"] = (90.0, None)
-    clock = next(p for p in page.step_page(STUDY, trial(), session, 500.0)[0] if p["is"] == "clock")
+    clock = next(p for p in page.step_page(STUDY, trial(), session, 0.0)[0] if p["is"] == "clock")
     assert clock["field"]["value"] == "1.50"
 
 
 def test_while_a_patch_waits_the_form_says_how_long_and_what_can_be_worked():
-    session = Session(ready={7: 900.0})
-    parts, _ = page.step_page(STUDY, trial(), session, 0.0)
+    session = Session()
+    parts, _ = page.step_page(STUDY, trial(), session, 900.0)
     assert next(p for p in parts if p["is"] == "wait")["seconds"] == 900.0
     planned = Trial(8, 2, 6, trial().settings, "planned")
-    (bar,) = page.others([trial(), planned], trial(), session, 0.0)
+    (bar,) = page.others([trial(), planned], trial(), session, {7: 900.0})
     assert bar["actions"][0]["label"] == "Panel 2 · patch 6: next in the plan"
-    (bar,) = page.others([trial(), planned], planned, session, 0.0)
+    (bar,) = page.others([trial(), planned], planned, session, {7: 900.0})
     assert bar["actions"][0]["label"] == "Panel 2 · patch 5: under way, read in 15 min"
 
 
@@ -222,16 +235,25 @@ def test_every_part_of_a_page_is_one_that_the_browser_can_draw():
 
     script = Path(page.__file__).with_name("form.js").read_text(encoding="utf-8")
     drawn = script.split("const parts = {", 1)[1].split("\n  };", 1)[0]
-    session = Session(technician="T1", ready={7: 900.0})
-    row = {"trial": 7, "panel": 2, "patch": 5, "gloss_20_1": 84.1, "cut_pad": "foam", "cut_minutes": 3.0}
+    session = Session(technician="T1")
+    row = {
+        "trial": 7,
+        "status": "done",
+        "panel": 2,
+        "patch": 5,
+        "gloss_20_1": 84.1,
+        "cut_pad": "foam",
+        "cut_minutes": 3.0,
+    }
     pages = [
         page.who_page(session)[0],
         page.start_page(STUDY, trial(), session, "why")[0],
         page.differ_page(STUDY, trial(), session)[0],
-        page.step_page(STUDY, trial(), session, 0.0)[0],
+        page.step_page(STUDY, trial(), session, 900.0)[0],
+        page.meter_page(session)[0],
         page.finish_page(trial(), STUDY, session)[0],
         page.wrong_page(trial(), STUDY, session, "burn")[0],
-        page.correct_page(row, STUDY, session)[0],
+        correction.correct_page(row, STUDY, session)[0],
         page.empty_page(),
         [page.head(session), parts.message("ok", "Saved.")],
     ]
@@ -245,7 +267,7 @@ def test_what_the_book_holds_can_be_corrected_each_value_by_itself():
         "trial": 7, "panel": 2, "patch": 5, "gloss_20_1": 84.1, "gloss_20_2": 83.9, "gloss_20": 84.0,
         "sand_gloss_20": 4.0, "film_before_um": 118.0, "removed_um": 4.0, "cut_minutes": 3.0, "haze_1": float("nan"),
     }  # fmt: skip
-    found = {f.name: f.label for f in page.correctable(row, STUDY)}
+    found = {f.name: f.label for f in correction.correctable(row, STUDY)}
     assert found == {
         "gloss_20_1": "20° gloss after polish, 1",
         "gloss_20_2": "20° gloss after polish, 2",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pandas as pd
 import pytest
 
@@ -66,6 +68,21 @@ def said(form) -> tuple[str, str]:
 
 def title(form) -> str:
     return next(p["text"] for p in form.page["parts"] if p["is"] == "title")
+
+
+def wait(form) -> float:
+    """Seconds still to wait, as the page shows."""
+    return next((p["seconds"] for p in form.page["parts"] if p["is"] == "wait"), 0.0)
+
+
+def stop(form, seconds: float) -> None:
+    clock = {"running": False, "seconds": seconds}
+    form._heard({"do": "clock", "arg": clock, "fields": {}, "entry": form.page["entry"]})
+
+
+def today(form) -> list[str]:
+    """What the list of the day says, newest first."""
+    return [r["cells"][-1] for p in form.page["parts"] if p["is"] == "table" for r in p["rows"]]
 
 
 def row(book, study, trial: int) -> dict:
@@ -205,9 +222,7 @@ def test_undo_is_an_amendment_that_keeps_what_was_there(form, book, study):
 
 def test_another_patch_can_be_worked_while_one_waits(form, book, study):
     start(form)
-    form._heard(
-        {"do": "clock", "arg": {"running": False, "seconds": 90.0}, "fields": {}, "entry": form.page["entry"]}
-    )
+    stop(form, 90.0)
     form.press("show", arg=2)
     assert title(form) == "Panel 1 · patch 2"
     start(form)
@@ -216,6 +231,7 @@ def test_another_patch_can_be_worked_while_one_waits(form, book, study):
     form.press("show", arg=1)
     clock = next(p for p in form.page["parts"] if p["is"] == "clock")
     assert clock["field"]["value"] == "1.50"
+    assert wait(form) == pytest.approx(600, abs=30)  # the study waits ten minutes; a slow machine in between
 
 
 def test_a_trial_is_gone_on_with_after_the_lid_was_closed(form, book, study):
@@ -223,6 +239,10 @@ def test_a_trial_is_gone_on_with_after_the_lid_was_closed(form, book, study):
     form.press("save", fields=SAND)
     again = fl.log_form(book, study)
     again.press("come", fields={"technician": "T2"})
+    assert title(again) == "Panel 1 · patch 2", "somebody else's patch is not taken over unasked"
+    (bar,) = [p for p in again.page["parts"] if p.get("label") == "Other patches"]
+    assert bar["actions"][0]["label"] == "Panel 1 · patch 1: under way, T1"
+    again.press("show", arg=1)
     assert title(again) == "Panel 1 · patch 1"
     now = next(
         s for p in again.page["parts"] if p["is"] == "steps" for s in p["steps"] if s["state"] == "now"
@@ -251,3 +271,222 @@ def test_something_unforeseen_is_shown_and_not_swallowed(form, book, study, monk
         form.press("save", fields=SAND)
     assert said(form)[0] == "bad"
     assert "Something unforeseen happened (no such thing)" in said(form)[1]
+
+
+# --- what outlives a page, a kernel, a lid ---------------------------------------------------------
+
+
+def test_the_stopwatch_stopped_is_in_the_book_at_once_and_so_is_the_wait(form, book, study):
+    start(form)
+    stop(form, 200.0)
+    assert row(book, study, 1)["sand_minutes"] == 3.33  # 200 s, to the hundredth that is shown
+    assert form.notes["fields"]["minutes"] == {"text": "3.33 min saved", "kind": "ok"}
+    (held,) = book.waiting(study).to_dict("records")
+    assert (held["trial"], held["to_read"]) == (1, "sand")
+    assert held["minutes_left"] == pytest.approx(10, abs=0.5)
+    reader = fl.log_form(book, study)  # another tablet, another person
+    reader.press("come", fields={"technician": "T2"})
+    reader.press("show", arg=1)
+    assert wait(reader) == pytest.approx(600, abs=30)
+    reader.press("save", fields={**SAND, "minutes": "3.33"})
+    assert "read 0 minutes after sand; the study waits 10 minutes" in said(reader)[1]
+    assert row(book, study, 1)["sand_minutes"] == 3.33
+
+
+def test_minutes_typed_over_after_the_stopwatch_count(form, book, study):
+    start(form)
+    stop(form, 200.0)
+    form.press("save", fields={**SAND, "minutes": "3.5"})
+    assert row(book, study, 1)["sand_minutes"] == 3.5
+
+
+def test_a_stopwatch_pressed_twice_at_once_logs_nothing(form, book, study):
+    start(form)
+    stop(form, 0.1)
+    assert "sand_minutes" not in row(book, study, 1)
+    assert wait(form) == 0
+
+
+def test_a_new_kernel_goes_on_from_what_the_browser_kept(form, book, study):
+    start(form)
+    form.press("blind")
+    kept = json.loads(json.dumps(form.kept))["session"]  # as a browser keeps it
+    kept["clocks"][0][3] -= 120  # started two minutes ago
+    again = fl.log_form(book, study)
+    assert again.kept["as"] == form.kept["as"]
+    again.press("again", arg=kept)
+    assert title(again) == "Panel 1 · patch 1"
+    assert (again.session.technician, again.session.instrument, again.session.blind) == ("T1", "G7", True)
+    clock = next(p for p in again.page["parts"] if p["is"] == "clock")
+    assert clock["running"]
+    assert clock["seconds"] == pytest.approx(120, abs=30)  # a slow machine in between
+
+
+def test_after_a_working_day_it_is_asked_again_who_logs(form, book, study):
+    start(form)
+    kept = json.loads(json.dumps(form.kept))["session"]
+    kept["at"] -= 12 * 3600
+    again = fl.log_form(book, study)
+    again.press("again", arg=kept)
+    assert title(again) == "Who is logging?"
+    again.press("come", fields={"technician": "T2"})
+    again.press("show", arg=1)
+    assert next(p for p in again.page["parts"] if p["is"] == "clock")["running"], "the stopwatch runs on"
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [None, {}, "x", 7, [], {"technician": "T1"}, {"clocks": 3}, {"view": "../../etc"}],
+)
+def test_what_a_browser_kept_and_nobody_can_read_is_passed_over(book, study, kept):
+    form = fl.log_form(book, study)
+    form.press("again", arg=kept)
+    assert title(form) == "Who is logging?"
+    whole = {**form.kept["session"], "technician": "T1"}
+    form.press("again", arg={**whole, **kept} if isinstance(kept, dict) else whole)
+    assert title(form) in ("Who is logging?", "Panel 1 · patch 1")
+
+
+def test_a_correction_of_a_trial_that_is_gone_is_not_taken_up(form, book, study):
+    kept = {**form.kept["session"], "view": "correct", "about": 99}
+    again = fl.log_form(book, study)
+    again.press("again", arg=kept)
+    assert title(again) == "Panel 1 · patch 1"
+
+
+def test_readings_of_a_step_that_another_bench_has_logged_are_not_put_under_the_next_one(form, book, study):
+    start(form)
+    book.read(study, 1, after="sand", values={"gloss_20": [4.0, 4.2]}, minutes=3, technician="T2")
+    form.press("save", fields=SAND)
+    kind, text = said(form)
+    assert kind == "bad"
+    assert "gone on with at another bench" in text
+    assert "gloss 20 1: 4.1" in text  # what was typed is not lost either
+    assert set(book.readings(study).query("quantity == 'gloss_20'")["after"]) == {"sand"}
+    assert len(book.readings(study).query("quantity == 'gloss_20'")) == 2
+
+
+def test_a_trial_that_another_bench_started_first_is_not_swapped_for_the_next(form, book, study):
+    book.start(study, trial=1, technician="T2", film_before_um=118)
+    start(form)
+    assert said(form)[0] == "bad"
+    assert row(book, study, 2)["status"] == "planned"
+
+
+# --- meter, film, words ------------------------------------------------------------------------------
+
+TILE = {
+    "instrument": "G7",
+    "tile": "tile 3",
+    "expected": "92.4",
+    "limit": "1,5",
+    "set_by": "the workshop lead",
+}
+
+
+def test_a_meter_check_is_logged_and_one_that_is_off_puts_readings_in_doubt(form, book, study):
+    form.press("meter")
+    form.press("checked", fields={**TILE, "read": "92.1"})
+    assert said(form)[0] == "ok"
+    assert "within the limit of 1.5 set by the workshop lead" in said(form)[1]
+    start(form)
+    form.press("save", fields=SAND)
+    form.press("meter")
+    shown = {f["name"]: f["value"] for f in fields_on(form.page["parts"])}
+    assert shown == {**TILE, "read": ""}, "all but the reading stands there from last time"
+    form.press("checked", fields={**TILE, "read": "88"})
+    assert said(form)[0] == "bad"
+    assert "2 readings since the last good check are in doubt" in said(form)[1]
+    assert not book.readings(study).query("quantity == 'gloss_20'")["good"].any()
+
+
+@pytest.mark.parametrize(("left", "says"), [("read", "what the meter shows: empty"), ("limit", "how far off is too far: empty"), ("set_by", "Name who set the limit")])  # fmt: skip
+def test_a_meter_check_has_no_number_of_its_own(form, book, study, left, says):
+    form.press("meter")
+    form.press("checked", fields={**TILE, "read": "92.1", left: ""})
+    assert said(form)[0] == "bad"
+    assert says in said(form)[1]
+
+
+def test_film_at_the_limit_stops_the_trial_by_name(form, book, study):
+    start(form)
+    form.press("save", fields=SAND)
+    form.press("save", fields={**END, "film_after_um": "110"})  # 8 µm removed, the most of this study
+    text = said(form)[1]
+    assert "at the limit" in text
+    assert "the instructor, for this test" in text
+
+
+def test_the_list_of_the_day_is_in_plain_words(form, book, study):
+    start(form)
+    stop(form, 200.0)
+    form.press("save", fields={**SAND, "minutes": "3.33"})
+    book.amend(study, 1, changes={"sand_minutes": 10 / 3}, reason="slip", technician="T1")
+    form.press("back")
+    lines = today(form)
+    assert lines[-1] == "started: sand grit P2000, cut passes 2, polish passes 0"
+    assert "sand worked: 3.33 min" in lines
+    assert "read after sand: 20° gloss 4.1, 4.3 GU" in lines
+    assert not any("_" in line or "3.333" in line for line in lines)
+    form.press("correct", arg=1)
+    assert {f["name"]: f["value"] for f in fields_on(form.page["parts"])}["sand_minutes"] == "3.33"
+
+
+def test_a_value_that_is_only_rounded_on_the_screen_is_not_corrected_by_the_way(form, book, study):
+    start(form)
+    form.press("save", fields=SAND)
+    book.amend(study, 1, changes={"sand_minutes": 10 / 3}, reason="slip", technician="T1")
+    form.press("correct", arg=1)
+    shown = {f["name"]: f["value"] for f in fields_on(form.page["parts"])}
+    form.press("corrected", arg=1, fields={**shown, "sand_gloss_20_1": "4.2", "reason": "misread"})
+    assert row(book, study, 1)["sand_minutes"] == pytest.approx(10 / 3, rel=1e-12)
+    assert row(book, study, 1)["sand_gloss_20_1"] == 4.2
+
+
+def test_a_trial_can_be_spoiled_before_during_and_after_its_work(form, book, study):
+    def spoil(reason: str) -> None:
+        button = next(a for p in form.page["parts"] for a in p.get("actions", ()) if a["do"] == "spoil")
+        form.press("spoil", arg=button["arg"])
+        form.press("spoiled", arg=button["arg"], fields={"reason": reason})
+
+    spoil("panel scratched in the rack")
+    start(form)
+    spoil("pad came off")
+    start(form)
+    form.press("save", fields=SAND)
+    form.press("save", fields={"minutes": "2"})
+    form.press("save", fields=END)
+    form.press("correct", arg=3)
+    spoil("wrong panel")
+    statuses = book.trials(study).set_index("trial")["status"].to_dict()
+    assert statuses == dict.fromkeys((1, 2, 3), "spoiled")
+
+
+def test_a_book_that_cannot_be_read_is_said_and_what_is_on_the_screen_stays(form, book, study, monkeypatch):
+    start(form)
+
+    def locked(*args, **more):
+        raise fl.RecordsError("the book is locked by another program. Wait a little.")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(book, "next_trial", locked)
+        broken.setattr(book._store, "read", locked)
+        form.press("save", fields=SAND)
+    kind, text = said(form)
+    assert (kind, "the book is locked" in text) == ("bad", True)
+    assert any(p["is"] == "clock" for p in form.page["parts"])
+    form.press("save", fields=SAND)
+    assert said(form)[0] == "ok"
+
+
+def test_an_odd_value_in_the_book_does_not_keep_the_bench_from_going_on(form, book, study):
+    for number, seconds in ((1, 2.0), (2, 2.0), (3, 180.0)):  # two stopwatches that were stopped at once
+        form.press("show", arg=number)
+        start(form)
+        stop(form, seconds)
+    with pytest.raises(fl.RecordsError, match="looks like seconds"):
+        book.trials(study)
+    form.press("save", fields={**SAND, "minutes": "3"})
+    assert title(form) == "Panel 1 · patch 3"
+    form.press("correct", arg=1)
+    assert {f["name"]: f["value"] for f in fields_on(form.page["parts"])}["sand_minutes"] == "0.03"

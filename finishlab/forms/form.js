@@ -2,12 +2,21 @@
 // when Enter is pressed, runs the stopwatch, and sends back what was typed, as text. What a
 // number means, what is wrong and what is saved is decided in Python. Text is only ever set as
 // text, so nothing that a shop types can become markup.
+//
+// What is typed and not saved yet, and where the bench stands, is kept in the browser: a page
+// that is loaded again, a new kernel or a closed lid goes on from there. Python takes it up
+// (`session.py`); what was typed is shown again with a line that says that it is not saved.
 
 const node = (tag, look, text) => {
   const made = document.createElement(tag);
   if (look) made.className = look;
   if (text !== undefined && text !== null) made.textContent = text;
   return made;
+};
+// A browser may forbid it; then only this page remembers.
+const memory = {
+  read(name) { try { return JSON.parse(localStorage.getItem(name)); } catch { return null; } },
+  write(name, value) { try { localStorage.setItem(name, JSON.stringify(value)); } catch { /* as above */ } },
 };
 const clockText = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
@@ -19,6 +28,9 @@ function render({ model, el }) {
   el.append(body);
   let typed = {}; // what was typed and not yet saved, by field
   let entry = null;
+  let place = ""; // what is typed here is about: a trial and a step
+  let saving = false; // the last press was one that saves
+  let touched = false;
   let ticking = null;
   let asking = null;
   let busy = false;
@@ -26,10 +38,20 @@ function render({ model, el }) {
 
   const inputs = () => [...body.querySelectorAll("input.f-input, select.f-input")];
   const fields = () => Object.fromEntries(inputs().map((i) => [i.name, i.value]));
-  const say = (message) => model.send({ entry, ...message });
+  const say = (message) => { touched = true; model.send({ entry, ...message }); };
+  const kept = () => model.get("kept").as;
+  const drafts = () => memory.read(`${kept()} typed`) || {};
+  const remember = () => {
+    if (!place) return;
+    const all = drafts();
+    if (Object.keys(typed).length) all[place] = typed;
+    else delete all[place];
+    memory.write(`${kept()} typed`, all);
+  };
   const act = (action) => {
     if (busy || performance.now() - drawn < 350) return;
     busy = true; // until Python has answered
+    saving = action.kind === "primary";
     say({ do: action.do, arg: action.arg ?? null, fields: fields() });
     clearTimeout(asking);
     asking = setTimeout(() => {
@@ -65,12 +87,13 @@ function render({ model, el }) {
     }
     input.id = id;
     input.name = spec.name;
-    input.value = typed[spec.name] ?? spec.value ?? "";
+    input.dataset.shown = spec.value ?? "";
+    input.value = typed[spec.name] ?? input.dataset.shown;
     input.setAttribute("aria-describedby", `${id}-note`);
-    const remember = () => { typed[spec.name] = input.value; };
-    input.addEventListener("input", remember);
+    const taken = () => { typed[spec.name] = input.value; remember(); };
+    input.addEventListener("input", taken);
     input.addEventListener("change", () => {
-      remember();
+      taken();
       if (spec.look) say({ do: "look", arg: spec.name, fields: fields() });
     });
     input.addEventListener("keydown", (event) => {
@@ -107,21 +130,22 @@ function render({ model, el }) {
     const press = node("button", "f-button f-clock-press");
     press.type = "button";
     let before = spec.seconds;
-    let since = spec.running ? performance.now() : null;
-    const seconds = () => before + (since === null ? 0 : (performance.now() - since) / 1000);
+    // The clock of the day: it goes on while the lid is closed.
+    let since = spec.running ? Date.now() : null;
+    const seconds = () => before + (since === null ? 0 : (Date.now() - since) / 1000);
     const draw = () => {
       face.textContent = clockText(seconds());
       press.textContent = since !== null ? spec.stop : before ? spec.more : spec.start;
       press.classList.toggle("f-running", since !== null);
     };
     press.addEventListener("click", () => {
-      if (since === null) since = performance.now();
+      if (since === null) since = Date.now();
       else {
         before = seconds();
         since = null;
         const input = inputs().find((i) => i.name === spec.field.name);
         if (input) {
-          input.value = typed[spec.field.name] = (before / 60).toFixed(2);
+          input.value = (before / 60).toFixed(2);
           input.dispatchEvent(new Event("change"));
           const next = inputs().find((i) => i !== input && !i.value);
           if (next) next.focus();
@@ -138,9 +162,9 @@ function render({ model, el }) {
 
   function countdown(spec) {
     const line = node("p", "f-wait");
-    const end = performance.now() + spec.seconds * 1000;
+    const end = Date.now() + spec.seconds * 1000;
     const draw = () => {
-      const left = (end - performance.now()) / 1000;
+      const left = (end - Date.now()) / 1000;
       line.textContent = left > 0 ? `${spec.text} ${clockText(left)} to go.${spec.meanwhile}` : spec.over;
       line.classList.toggle("f-over", left <= 0);
     };
@@ -238,18 +262,36 @@ function render({ model, el }) {
     clearInterval(ticking);
     const held = body.contains(document.activeElement) ? document.activeElement.name : null;
     const same = page.entry === entry;
-    if (!same) { typed = {}; drawn = entry === null ? 0 : performance.now(); }
-    const started = entry !== null;
-    entry = page.entry;
+    if (!same) turn(page);
     body.replaceChildren(...(page.parts || []).map((p) => parts[p.is](p)));
+    if (!same) again();
     notes();
     const wanted = same && held ? held : page.focus;
     const target =
       (wanted && inputs().find((i) => i.name === wanted)) ||
       (wanted && body.querySelector(`button.f-${wanted}`)) || null;
     // A page that was only opened must not scroll the notebook to itself.
-    if (target) target.focus({ preventScroll: !started });
-    if (started && !same) body.querySelector(".f-message, .f-title")?.scrollIntoView({ block: "nearest" });
+    if (target) target.focus({ preventScroll: !touched });
+    if (touched && !same) body.querySelector(".f-message, .f-title")?.scrollIntoView({ block: "nearest" });
+  }
+
+  // A new page: what was typed on the one before is done with when it was saved, or was about no step.
+  function turn(page) {
+    if (entry !== null && (saving || !place.startsWith("trial/"))) { typed = {}; remember(); }
+    drawn = entry === null ? 0 : performance.now();
+    saving = false;
+    entry = page.entry;
+    place = page.place;
+    typed = (place && drafts()[place]) || {};
+  }
+
+  // Say what stands here from before, which nobody has saved.
+  function again() {
+    const from = inputs().filter((i) => typed[i.name] && typed[i.name] !== i.dataset.shown);
+    if (!from.length) return;
+    const told = node("p", "f-message f-typed", "Typed here before and not saved yet. Look it over, then save.");
+    told.setAttribute("role", "status");
+    from[0].closest("fieldset, .f-clock").before(told);
   }
 
   function notes() {
@@ -265,14 +307,20 @@ function render({ model, el }) {
     });
   }
 
+  const keep = () => memory.write(kept(), model.get("kept").session);
   model.on("change:page", draw);
   model.on("change:notes", notes);
+  model.on("change:kept", keep);
+  const before = memory.read(kept());
   draw();
+  // Before anything of this page is kept: what the browser has from the page before it.
+  model.send({ entry, do: "again", arg: before });
   return () => {
     clearInterval(ticking);
     clearTimeout(asking);
     model.off("change:page", draw);
     model.off("change:notes", notes);
+    model.off("change:kept", keep);
   };
 }
 

@@ -1,4 +1,4 @@
-"""The parts a page of the form is made of, as plain data, and the session they are shown in.
+"""The parts a page of the form is made of, as plain data.
 
 A part is what `form.js` has a branch for: a message, a button, an input, a group of inputs.
 Which parts make which page is decided in `page.py`.
@@ -7,33 +7,12 @@ Which parts make which page is decided in `page.py`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 from finishlab.forms.entry import Field
 from finishlab.study import RESPONSES
 
 Part = dict[str, Any]
-
-
-@dataclass
-class Session:
-    """Who logs, with what, and what is on the screen; nothing of it is a record."""
-
-    technician: str = ""
-    instrument: str = ""
-    direction: str = ""
-    in_mil: bool = False
-    blind: bool = False
-    also: set[str] = field(default_factory=set)
-    view: str = "who"
-    trial: int | str | None = None
-    correcting: int | str | None = None
-    #: Seconds worked by (trial, step), and since when the stopwatch runs.
-    clocks: dict[tuple[int | str, str], tuple[float, float | None]] = field(default_factory=dict)
-    #: When a patch may be read, by trial.
-    ready: dict[int | str, float] = field(default_factory=dict)
-    message: Part | None = None
 
 
 def message(kind: str, text: str, lines: Iterable[str] = (), action: Part | None = None) -> Part:
@@ -60,9 +39,9 @@ def fields_on(parts: Iterable[Part]) -> list[Part]:
     return found
 
 
-def input_part(field: Field, session: Session, value: str = "") -> Part:
+def input_part(field: Field, value: str = "", *, in_mil: bool = False) -> Part:
     """Return the input of a field."""
-    mil = session.in_mil and field.unit == "µm"
+    mil = in_mil and field.unit == "µm"
     return {
         "name": field.name,
         "label": field.label,
