@@ -317,3 +317,19 @@ def test_a_run_sheet_loads_nothing_heavy_before_it_is_written():
     script = "import sys, finishlab as fl; fl.write_run_sheet; print('openpyxl' in sys.modules, 'jinja2' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
     assert out.split() == ["False", "False"]
+
+
+def test_no_text_of_the_workbook_is_cut_or_runs_over_the_next(tmp_path):
+    """A spreadsheet makes a row higher only when someone types in it; a letter is at most as wide as its column says."""
+    sheet = planned()
+    why = "spreads the settings: fewest cut passes, most polish passes, on a panel of its own " * 2
+    book = openpyxl.load_workbook(fl.write_run_sheet(sheet.assign(why=why), STUDY, path=tmp_path / "a.xlsx"))
+    trials, first = book["trials"], book["read first"]
+    for cell in trials[1]:
+        assert trials.column_dimensions[cell.column_letter].width > len(cell.value), cell.value
+    for page, name in ((trials, "why"), (first, first["A1"].value)):
+        column = next(c.column_letter for c in page[1] if c.value == name)
+        for cell in page[column]:
+            text, width = str(cell.value or ""), page.column_dimensions[column].width
+            lines = page.row_dimensions[cell.row].height / 15  # points a line of the ordinary letter
+            assert len(text) <= lines * width, (text, lines)

@@ -104,7 +104,8 @@ def plan(
     screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
     screen.listed(console, "Written", map(str, written))
     if "trial" in sheet:
-        screen.say(console, f"\nNext: finishlab record {screen.quoted(folder)}")
+        console.print()
+        screen.say(console, f"Next: finishlab record {screen.quoted(folder)}")
 
 
 def import_sheet(

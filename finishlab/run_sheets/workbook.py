@@ -9,6 +9,7 @@ comma and only 255 letters.
 from __future__ import annotations
 
 import io
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
@@ -25,6 +26,10 @@ SPARE = 4
 #: Most letters of a hint and of its heading, by the format (ECMA-376, from memory).
 _HINT, _HINT_HEADING = 255, 32
 _GREY = "E7E6E6"
+#: Height of a line of text and of a row that a finger finds, in points.
+_LINE, _TOUCH = 15.0, 22.0
+#: Letters on a line of a printed page.
+_PAGE = 80
 
 
 def workbook_bytes(rows: list[dict[str, Any]], study: Study) -> bytes:
@@ -93,13 +98,24 @@ def _layout(sheet: Worksheet, place: list[str], names: list[str]) -> None:
     sheet.freeze_panes = f"{letters(len(shown_first))}2"
     sheet.row_dimensions[1].height = 48
     for j, name in enumerate(names):
-        sheet.column_dimensions[letters(j)].width = (
-            26 if name in ("why", "reason") else 8 if name in place else 12
-        )
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        least = 30 if name in ("why", "reason") else 8 if name in place else 12
+        sheet.column_dimensions[letters(j)].width = max(least, len(name) + 3)  # headings are not broken
+    for row in range(2, sheet.max_row + 1):
+        whys = [str(sheet.cell(row, names.index("why") + 1).value or "")] if "why" in names else []
+        sheet.row_dimensions[row].height = max([_TOUCH, *(_height(why, 30) for why in whys)])
+    _as_wide_as_the_page(sheet)
     sheet.print_title_rows = "1:1"
+
+
+def _height(text: str, width: int) -> float:
+    """Return the height of a row whose text wraps; a spreadsheet sets it itself only when someone types there."""
+    return _LINE * max(1, len(textwrap.wrap(text, width)))
+
+
+def _as_wide_as_the_page(sheet: Worksheet) -> None:
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
 
 
 def _rule(sheet: Worksheet, choices: Worksheet, blank: Blank, cells: str) -> None:
@@ -146,10 +162,12 @@ def _read_first(sheet: Worksheet, study: Study) -> None:
         (w["cautions"]["heading"], True),
         *((line, False) for line in [*w["cautions"]["lines"], w["head"]["common"]]),
     ]
-    sheet.column_dimensions["A"].width = 110
+    sheet.column_dimensions["A"].width = _PAGE  # one column is never made smaller to fit
+    _as_wide_as_the_page(sheet)
     sheet.protection.sheet = True
     for i, (line, bold) in enumerate(lines, start=1):
         cell = sheet.cell(i, 1, safe_text(line, i, "A"))
         cell.data_type = "s"
         cell.alignment = Alignment(wrap_text=True, vertical="top")
         cell.font = Font(bold=bold)
+        sheet.row_dimensions[i].height = _height(line, _PAGE)
