@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import shutil
+import signal
+import socket
 import subprocess
 import sys
 import time
@@ -30,7 +33,10 @@ ELSEWHERE = (
     "/terminals/websocket/1", "/api/kernels", "/api/sessions", "/api/kernelspecs", "/api/config/notebook", "/nbconvert/html/form.ipynb",
     "/voila", "/voila/tree", "/voila/render/form.ipynb", "/voila/render/other.ipynb", "/voila/files/form.ipynb",
     "/voila/files/server.log", "/voila/files/other.ipynb", "/voila/api/contents", "/voila/static/../../etc/passwd",
-    "/voila/static/%2e%2e/%2e%2e/%2e%2e/etc/passwd", "/voila/labextensions/%2e%2e/%2e%2e/etc/passwd", "/metrics", "/logout",
+    "/voila/static/%2e%2e/%2e%2e/%2e%2e/etc/passwd", "/voila/static/..%2f..%2f..%2fetc/passwd", "//etc/passwd",
+    "/static/", "/static/../../etc/passwd", "/files/", "/files/study.toml", "/files/trials.sqlite", "/voila/files/",
+    "/api/me", "/api/spec.yaml", "/api/nbconvert", "/api/shutdown", "/kernelspecs/python3/logo-64x64.png", "/lsp", "/view/form.ipynb",
+    "/voila/labextensions/%2e%2e/%2e%2e/etc/passwd", "/metrics", "/logout",
 )  # fmt: skip
 
 
@@ -54,6 +60,10 @@ def tablet(tmp_path_factory):
     needs("voila", "segno")
     folder = tmp_path_factory.mktemp("vans")
     shutil.copy(DEMO, folder)
+    # A trap: a program that takes files of these names in its own folder for its settings would open the door.
+    for name in ("voila.json", "jupyter_server_config.json", "jupyter_config.json"):
+        open_door = {"Voila": {"token": ""}, "IdentityProvider": {"token": ""}, "ServerApp": {"token": ""}}
+        (folder / name).write_text(json.dumps(open_door), encoding="utf-8")
     study = fl.Study.read(folder / "study.toml")
     with fl.RecordBook(folder / "trials.sqlite") as book:
         book.plan(study, fl.plan_trials(study, trials=12, panels=2, seed=1))
@@ -189,6 +199,23 @@ def test_the_terminal_shows_address_and_code_to_scan(tablet):
     text = tablet.page.text()
     assert tablet.page.address in text
     assert len([line for line in text.splitlines() if "█" in line or "▀" in line]) > 15
+
+
+def test_the_code_is_the_address_in_black_on_white_whatever_the_terminals_colours(tablet):
+    import segno
+
+    lines = tablet.page.qr().splitlines()
+    assert all(line.startswith("\033[97;40m") and line.endswith("\033[0m") for line in lines)
+    # Two rows of squares a line of half blocks, a light square drawn (ISO/IEC 18004: light border of the code).
+    halves = {"█": (0, 0), "▀": (0, 1), "▄": (1, 0), " ": (1, 1)}
+    drawn = [line.removeprefix("\033[97;40m").removesuffix("\033[0m") for line in lines]
+    rows = [[halves[c][half] for c in line] for line in drawn for half in (0, 1)]
+    wanted = [list(row) for row in segno.make(tablet.page.address, error="m").matrix_iter(border=2)]
+    assert rows[: len(wanted)] == wanted
+
+
+def test_whoever_has_the_address_is_told_so(tablet):
+    text = tablet.page.text()
     assert "Whoever has the address can log trials" in text
 
 
@@ -198,6 +225,18 @@ def test_an_address_that_is_not_of_this_machine_is_answered_in_words(tmp_path):
         FinishlabError, match=r"203.0.113.1 is not an address of this machine .* Leave it out"
     ):
         serve_tablet(tmp_path, host="203.0.113.1")
+
+
+def test_the_address_is_the_same_from_day_to_day_while_nobody_else_has_it(monkeypatch):
+    from finishlab.forms import tablet as made
+
+    port = free_port()
+    monkeypatch.setattr(made, "_PORT", port)
+    assert made._usual_port("127.0.0.1") == port
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", port))
+        other.listen()
+        assert made._usual_port("127.0.0.1") not in (0, port)
 
 
 def test_a_port_that_is_taken_is_answered_in_words(tablet, tmp_path):
@@ -217,12 +256,13 @@ def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
     script = (
         "import sys, os; from finishlab.forms.tablet import serve_tablet\n"
         f"p = serve_tablet({str(tmp_path)!r}, host='127.0.0.1', port={free_port()})\n"
-        "print(p.address, p._process.pid, flush=True); os._exit(0)"
+        "print(p.address, p._place.name, flush=True); os._exit(0)"
     )
     out = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=90
     )
-    address = out.stdout.split()[0].split("?")[0]
+    address, place = out.stdout.split()
+    address = address.split("?")[0]
     for _ in range(100):
         try:
             urllib.request.urlopen(address + "login", timeout=2).close()
@@ -231,3 +271,37 @@ def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
         time.sleep(0.1)
     else:
         pytest.fail("the page still answers ten seconds after its starter was gone")
+    for _ in range(100):
+        if not Path(place).exists():
+            break
+        time.sleep(0.1)
+    assert not Path(place).exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal is a Unix matter")
+def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
+    needs("voila", "segno")
+    import pty
+
+    shutil.copy(DEMO, tmp_path)
+    near, far = pty.openpty()
+    run = subprocess.Popen(
+        [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
+        stdin=far, stdout=far, stderr=far, start_new_session=True,
+    )  # fmt: skip
+    os.close(far)
+    said = b""
+    while b"Ctrl+C" not in said:
+        said += os.read(near, 4096)
+    address = re.search(rb"(http://\S+)/\?token=", said)[1].decode()
+    os.killpg(run.pid, signal.SIGINT)  # what a terminal sends to all that run in it
+    assert run.wait(timeout=30) == 0
+    os.set_blocking(near, False)
+    try:
+        while more := os.read(near, 4096):
+            said += more
+    except OSError:  # nothing more, or the terminal is gone with its last user
+        pass
+    assert b"Traceback" not in said
+    with pytest.raises(OSError, match=r"refused|reset"):
+        urllib.request.urlopen(f"{address}/login", timeout=2)

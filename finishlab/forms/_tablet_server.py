@@ -8,8 +8,10 @@ by `tablet.py`; does nothing on import.
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import threading
+from pathlib import Path
 from typing import Any
 
 from voila.app import Voila
@@ -55,7 +57,11 @@ def main() -> None:
         app.ioloop.add_callback(app.ioloop.stop)
 
     threading.Thread(target=until_the_starter_ends, daemon=True).start()
-    app.start()
+    try:
+        app.start()
+    finally:
+        # The starter may be gone already, and with it whoever would tidy up.
+        shutil.rmtree(Path(app.notebook_path).parent, ignore_errors=True)
 
 
 if __name__ == "__main__":

@@ -28,6 +28,10 @@ _SERVER = "finishlab.forms._tablet_server"
 TOKEN = "FINISHLAB_TABLET_TOKEN"
 #: Seconds within which the page must answer; a slow disk needs ten.
 _PATIENCE = 60
+#: The port while nobody has it: what a tablet's browser keeps of unsaved readings belongs to one address.
+_PORT = 8470
+#: For a terminal: a code's light squares are drawn in white, on black.
+_BLACK_ON_WHITE, _AS_BEFORE = "\033[97;40m", "\033[0m"
 #: Seconds after which a page that nobody has open any more gives its memory back.
 _IDLE = 2 * 3600
 
@@ -53,7 +57,8 @@ class TabletPage:
 
         page = io.StringIO()
         segno.make(self.address, error="m").terminal(page, border=2, compact=True)
-        return page.getvalue()
+        # The code is black on white whatever the terminal's colours are: a camera reads no other.
+        return "".join(f"{_BLACK_ON_WHITE}{line}{_AS_BEFORE}\n" for line in page.getvalue().splitlines())
 
     def text(self) -> str:
         """Return what to do with the tablet, for a terminal."""
@@ -103,7 +108,7 @@ def serve_tablet(folder: str | Path, *, host: str = "", port: int = 0) -> Tablet
         Address of this machine at which the tablet reaches it; looked up when left out.
         ``127.0.0.1`` serves this machine alone.
     port : int, optional
-        A free one is taken when left out.
+        Left out, always the same while it is free, so that a tablet finds what was typed on it; else any.
 
     Returns
     -------
@@ -123,7 +128,7 @@ def serve_tablet(folder: str | Path, *, host: str = "", port: int = 0) -> Tablet
             'installed. Install them with: pip install "finishlab[tablet]"'
         )
     host = host or _address_here()
-    port = _free_port(host, port)
+    port = _free_port(host, port) if port else _usual_port(host)
     token = secrets.token_urlsafe(24)
     place = tempfile.TemporaryDirectory(prefix="finishlab-tablet-", ignore_cleanup_errors=True)
     process = _started(Path(folder).resolve(), Path(place.name), host, port, token)
@@ -190,6 +195,13 @@ def _address_here() -> str:
             return str(probe.getsockname()[0])
         except OSError:
             return "127.0.0.1"
+
+
+def _usual_port(host: str) -> int:
+    try:
+        return _free_port(host, _PORT)
+    except FinishlabError:
+        return _free_port(host, 0)
 
 
 def _free_port(host: str, port: int) -> int:
