@@ -83,8 +83,10 @@ class _Terminal:
         from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
         columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+        # Not what rich takes for a terminal: a kernel of Jupyter asks for colours as one would.
+        watched = sys.stderr.isatty()
         console = Console(stderr=True, force_jupyter=False)
-        self._progress = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+        self._progress = Progress(*columns, console=console, transient=True, disable=not watched)
         self._task = self._progress.add_task("", total=stages)
 
     def start(self) -> None:
