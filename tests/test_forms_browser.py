@@ -7,11 +7,12 @@ is compared with what was typed, reading by reading.
 from __future__ import annotations
 
 import json
+import urllib.request
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
-from lab_page import browser, jupyterlab, needs, open_and_run
+from lab_page import TOKEN, browser, jupyterlab, needs, open_and_run
 
 import finishlab as fl
 
@@ -37,12 +38,12 @@ after = ["sand", "cut", "polish"]
 """
 PLAN = pd.DataFrame(
     {
-        "panel": [1, 1, 1, 2],
-        "patch": [3, 1, 2, 1],
-        "sand_grit": ["P2000", "P3000", "P2000", "P3000"],
-        "cut_pad": ["wool", "foam", "foam", "wool"],
-        "cut_passes": [2, 3, 4, 1],
-        "polish_passes": [2, 1, 3, 2],
+        "panel": [1, 1, 1, 2, 2],
+        "patch": [3, 1, 2, 1, 2],
+        "sand_grit": ["P2000", "P3000", "P2000", "P3000", "P2000"],
+        "cut_pad": ["wool", "foam", "foam", "wool", "wool"],
+        "cut_passes": [2, 3, 4, 1, 2],
+        "polish_passes": [2, 1, 3, 2, 1],
     }
 )
 STEPS = ("sand", "cut", "polish")
@@ -67,8 +68,8 @@ addEventListener("click", (e) => { if (e.isTrusted && e.detail) window.taps += 1
 class Bench:
     """A technician at the form: what fingers do, and what eyes see."""
 
-    def __init__(self, page) -> None:
-        self.page = page
+    def __init__(self, page, address: str) -> None:
+        self.page, self.address = page, address
         self.form = page.locator(".finish-form").first
 
     def field(self, name: str):
@@ -93,6 +94,19 @@ class Bench:
 
     def counts(self) -> dict[str, int]:
         return self.page.evaluate("() => ({ keys: window.keys, taps: window.taps })")
+
+
+def restart_kernels(address: str) -> None:
+    """Start every kernel anew, as after a computer that was switched off: nothing in memory is left."""
+
+    def ask(path: str, method: str) -> bytes:
+        request = urllib.request.Request(f"{address}/api/kernels{path}", method=method)
+        request.add_header("Authorization", f"token {TOKEN}")
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return answer.read()
+
+    for kernel in json.loads(ask("", "GET")):
+        ask(f"/{kernel['id']}/restart", "POST")
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +138,7 @@ def bench(place, tmp_path_factory):
         page = chromium.new_context(viewport={"width": 800, "height": 1280}, has_touch=True).new_page()
         page.add_init_script(COUNT)
         open_and_run(page, address, "log.ipynb")
-        bench = Bench(page)
+        bench = Bench(page, address)
         bench.form.wait_for(timeout=60_000)
         yield bench
 
@@ -207,6 +221,28 @@ def by_touch_with_a_mistake(bench: Bench, number: int) -> str:
     return refused
 
 
+def by_touch(bench: Bench, number: int) -> int:
+    """Log a trial with taps and the tablet's keypad; return the keypad presses."""
+    keypad, pressed = bench.page.keyboard, 0
+    bench.button("start").tap()
+    for step in STEPS:
+        press = bench.form.locator(
+            "button.f-clock-press", has_text=f"{'Stop' if step == 'sand' else 'Start'} {step}"
+        )
+        press.wait_for()
+        bench.page.wait_for_timeout(400)
+        if step != "sand":
+            press.tap()
+        bench.page.wait_for_timeout(1100)
+        bench.form.locator("button.f-clock-press", has_text=f"Stop {step}").tap()
+        for reading in TYPED[1][step][1:]:
+            keypad.type(reading + "\n")
+            pressed += len(reading) + 1
+        if step != "polish":
+            bench.sees(f"after {step}")
+    return pressed
+
+
 def amend(bench: Bench, number: int, column: str, value: str, reason: str) -> None:
     bench.form.locator(".f-message button.f-do-correct").tap()
     bench.heading(f"Correct trial {number}")
@@ -220,7 +256,7 @@ def amend(bench: Bench, number: int, column: str, value: str, reason: str) -> No
 
 
 def test_the_book_holds_exactly_the_trials_that_were_logged(logged):
-    assert logged.trials["status"].to_dict() == {1: "done", 2: "done", 3: "done", 4: "planned"}
+    assert logged.trials["status"].to_dict() == {1: "done", 2: "done", 3: "done", 4: "planned", 5: "planned"}
     assert logged.trials["technician"].dropna().to_dict() == {1: "T1", 2: "T1", 3: "T1"}
     done = logged.trials.loc[[1, 2, 3], PLAN.columns].reset_index(drop=True)
     pd.testing.assert_frame_equal(done, PLAN.iloc[:3], check_dtype=False)
@@ -262,6 +298,19 @@ def test_a_trial_by_keyboard_needs_no_tap_and_hardly_a_key_beyond_its_readings(l
     assert logged.presses == {"keys": digits + 9 + 1 + 5, "taps": 0}
 
 
+def test_a_trial_by_touch_needs_six_taps_and_the_keypad(bench, logged, place):
+    before = bench.counts()
+    keypad = by_touch(bench, 4)
+    bench.sees("Trial 4 is done")
+    bench.heading("Panel 2 · patch 2")
+    found = {k: v - before[k] for k, v in bench.counts().items()}
+    # One tap to start the trial with its first stopwatch, three to stop one, two to start one.
+    assert found == {"taps": 6, "keys": keypad}
+    with fl.RecordBook(place.path) as book:
+        read = book.readings(place.study).query("trial == 4")
+    assert read["value"].tolist() == [float(r.replace(",", ".")) for s in STEPS for r in TYPED[1][s][1:]]
+
+
 # --- what a person sees ----------------------------------------------------------------------------
 
 
@@ -284,3 +333,35 @@ def test_everything_to_touch_is_big_enough_and_nothing_sticks_out(bench, logged,
 def test_a_keypad_of_digits_is_asked_for_and_no_number_box(bench, logged):
     kinds = bench.form.evaluate("f => [...f.querySelectorAll('input')].map(i => [i.type, i.inputMode])")
     assert {tuple(k) for k in kinds} == {("text", "decimal")}
+
+
+# --- what outlives the page ------------------------------------------------------------------------
+
+
+def test_typed_readings_and_the_stopwatch_outlive_page_and_kernel_and_count_as_nothing(bench, logged, place):
+    if bench.button("start").is_visible():
+        bench.button("start").tap()
+    bench.form.locator("button.f-clock-press", has_text="Stop").wait_for()
+    bench.page.wait_for_timeout(2500)
+    bench.field("gloss_20_1").fill("4.4")
+    bench.field("gloss_20_2").fill("4.")
+    bench.page.wait_for_timeout(500)
+    with fl.RecordBook(place.path) as book:
+        before = book.history(place.study, 5)
+    restart_kernels(bench.address)
+    open_and_run(bench.page, bench.address, "log.ipynb")
+    bench.form.locator("h2.f-panel", has_text="Panel 2 · patch 2").wait_for(timeout=60_000)
+    assert bench.field("gloss_20_1").input_value() == "4.4"
+    assert bench.field("gloss_20_2").input_value() == "4."
+    bench.form.locator(".f-typed", has_text="not saved yet").wait_for()
+    minutes, seconds = bench.form.locator(".f-face").inner_text().split(":")
+    assert 3 <= 60 * int(minutes) + int(seconds) < 600  # it ran on while the page was away
+    bench.form.locator("button.f-clock-press", has_text="Stop").wait_for()
+    assert bench.form.locator(".f-who").inner_text() == "Logged by T1"
+    with fl.RecordBook(place.path) as book:
+        pd.testing.assert_frame_equal(book.history(place.study, 5), before)
+        assert (book.readings(place.study)["trial"] != 5).all()
+    bench.button("save").tap()
+    bench.sees("Not saved")  # the third reading lacks, and nothing typed before counts as given
+    with fl.RecordBook(place.path) as book:
+        assert (book.readings(place.study)["trial"] != 5).all()

@@ -293,6 +293,27 @@ def test_the_stopwatch_stopped_is_in_the_book_at_once_and_so_is_the_wait(form, b
     assert row(book, study, 1)["sand_minutes"] == 3.33
 
 
+def test_a_step_that_is_worked_is_shown_as_the_one_to_read(form, book, study):
+    start(form)
+    stop(form, 200.0)
+    steps = next(p for p in form.page["parts"] if p["is"] == "steps")["steps"]
+    assert [(s["name"], s["state"], s["mark"]) for s in steps][:2] == [
+        ("sand", "now", "worked, read it now"),
+        ("cut", "todo", ""),
+    ]
+
+
+def test_what_stands_beside_a_reading_changes_with_the_readings_it_was_compared_with(form, book, study):
+    start(form)
+
+    def look(name: str, **fields: str) -> dict:
+        form._heard({"do": "look", "arg": name, "fields": fields, "entry": form.page["entry"]})
+        return {n: v["kind"] for n, v in form.notes["fields"].items()}
+
+    assert look("gloss_20_2", gloss_20_1="41", gloss_20_2="4.3")["gloss_20_2"] == "bad"
+    assert look("gloss_20_1", gloss_20_1="4.1", gloss_20_2="4.3") == {"gloss_20_1": "ok", "gloss_20_2": "ok"}
+
+
 def test_minutes_typed_over_after_the_stopwatch_count(form, book, study):
     start(form)
     stop(form, 200.0)
@@ -428,6 +449,15 @@ def test_the_list_of_the_day_is_in_plain_words(form, book, study):
     assert "sand worked: 3.33 min" in lines
     assert "read after sand: 20° gloss 4.1, 4.3 GU" in lines
     assert not any("_" in line or "3.333" in line for line in lines)
+    book.check_meter(
+        study, instrument="G7", tile="tile 3", expected=92.4, read=88, limit=1.5, limit_set_by="the workshop lead", technician="T1",
+    )  # fmt: skip
+    form.press("back")
+    assert today(form)[0].endswith("off by 4.4, more than the limit of 1.5 set by the workshop lead.")
+    rows = next(p for p in form.page["parts"] if p["is"] == "table")["rows"]
+    assert [r["cells"][1] for r in rows] == ["", *["1"] * (len(rows) - 1)], (
+        "a line without a trial among them"
+    )
     form.press("correct", arg=1)
     assert {f["name"]: f["value"] for f in fields_on(form.page["parts"])}["sand_minutes"] == "3.33"
 

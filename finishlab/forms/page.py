@@ -35,7 +35,7 @@ def head(session: Session) -> Part:
         "actions": [
             action("unit", "Film in mil", pressed=session.in_mil),
             action("blind", "Hide settings", pressed=session.blind),
-            action("meter", "Check the meter"),
+            action("meter", "Meter check"),
             action("leave", "Someone else"),
         ],
     }
@@ -47,9 +47,10 @@ def steps(study: Study, trial: Trial, session: Session, now: Step | None) -> Par
     for step in study.steps:
         out = left_out(step, trial.settings)
         settings = [setting_text(s, value_of(s, trial.settings)) for s in step.settings]
-        state = "out" if out else "done" if step.name in trial.worked else "now" if step == now else "todo"
+        state = "out" if out else "now" if step == now else "done" if step.name in trial.worked else "todo"
         text = "left out" if out else ", ".join(settings)
-        marks = {"done": "done", "now": "now", "todo": "", "out": ""}
+        read = "worked, read it now" if step.name in trial.worked else "now"
+        marks = {"done": "done", "now": read, "todo": "", "out": ""}
         if session.blind:
             text, state = "settings hidden", "todo" if out else state
         lines.append({"name": step_name(step), "text": text, "state": state, "mark": marks[state]})
@@ -100,7 +101,7 @@ def who_page(session: Session) -> tuple[list[Part], str]:
         ("across", "across the last strokes"),
     ]
     fields = [
-        text_input("technician", "Number or initials, never a name", value=session.technician),
+        text_input("technician", "Number or initials", hint="never a name", value=session.technician),
         text_input(
             "instrument", "Number on the gloss meter", hint="may stay empty", value=session.instrument
         ),

@@ -31,7 +31,7 @@ def today(table: pd.DataFrame, session: Session, study: Study) -> Part:
         row = {str(k): v for k, v in line.items()}
         if row["what"] == "planned":  # the day's plan is not the day's work
             continue
-        trial = row["trial"]
+        trial = _number(row["trial"])
         rows.append(
             {
                 "cells": [f"{row['when']:%H:%M}", _text(trial), _text(row["who"]), said(row, session, study)],
@@ -80,7 +80,14 @@ def said(row: Mapping[str, Any], session: Session, study: Study) -> str:
         return _short(f"read {after}")
     if what == "finished":
         return _short(after or "done")
+    if what == "meter checked":  # what to do about it was said when it was saved
+        after = f"{after.partition('. ')[0].rstrip('.')}."
     return _short(f"{what}: {after}" if after and after != what else what) + reason
+
+
+def _number(value: Any) -> Any:
+    """Return a trial's number whole also where a line without one stands in the same column."""
+    return int(value) if isinstance(value, float) and value == value else value
 
 
 def _text(value: Any) -> str:

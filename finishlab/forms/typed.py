@@ -74,6 +74,11 @@ class Typed:
         if field is None or not self.text(name):
             self.notes[name] = ("", "")
             return
+        # What was said of the others may be wrong by now: they were compared with what stood here before.
+        others = [f for f in self.fields if f.quantity == field.quantity and self.text(f.name)]
+        for other in others:
+            read = self._entered(other)
+            self.notes[other.name] = (read.note, "bad" if read.fault else "ok")
         found = self._entered(field)
         doubt = "" if found.fault else spread_note(self._values(field.quantity), field)
         self.notes[name] = (doubt or found.note, "bad" if found.fault else "doubt" if doubt else "ok")
