@@ -154,14 +154,44 @@ def test_the_quick_update_of_a_change_equals_the_plain_computation(size):
     weight = weight_of(np.arange(10) // 3)
     candidates = rng.normal(size=(5, size, 4))
     before = prior + x.T @ weight @ x
-    change = _Change(weight, x, np.linalg.inv(before), group, candidates)
+    moments = rng.normal(size=(9, 4))
+    moments = moments.T @ moments
+    problem = Problem(**(vars(free([np.zeros(1)], 1, lambda v: v)) | {"moments": moments}))
+    spread = np.linalg.inv(before)
+    change = _Change(weight, x, spread, group, candidates)
+    variance = _Change(weight, x, spread, group, candidates, problem.foretold(spread))
     for k in range(5):
         y = x.copy()
         y[group] = candidates[k]
         after = prior + y.T @ weight @ y
         # Two inversions of well-conditioned 4 x 4 matrices: twelve digits would do, ten are asked.
         assert change.gains()[k] == pytest.approx(np.linalg.det(after) / np.linalg.det(before), rel=1e-10)
+        shrinks = np.vdot(spread, moments) / np.vdot(np.linalg.inv(after), moments)
+        assert variance.gains()[k] == pytest.approx(shrinks, rel=1e-10)
         np.testing.assert_allclose(change.spread_after(k), np.linalg.inv(after), rtol=1e-8, atol=1e-12)
+
+
+def parabola(values):
+    return np.column_stack([np.ones(len(values)), values, values**2])
+
+
+def test_a_parabola_is_foretold_best_with_half_the_runs_in_the_middle_and_told_apart_best_with_a_third():
+    # On paper, shares w, 1 - 2w, w at -1, 0, 1: the mean variance over the range is (8/15) / (2w (1 - 2w)) / n, least
+    # at w = 1/4 with 32/15/n; the determinant 8 w^2 (1 - 2w) n^3 is largest at w = 1/3. (Both are in Atkinson, Donev & Tobias,
+    # from memory; moments of 1, x, x^2 over [-1, 1] are 1, 0, 1/3, 0, 1/5.)
+    moments = np.array([[1, 0, 1 / 3], [0, 1 / 3, 0], [1 / 3, 0, 1 / 5]])
+    plain = free([np.array([-1.0, -0.5, 0.0, 0.5, 1.0])], 12, parabola)
+    foretell = Problem(**(vars(plain) | {"moments": moments}))
+    values, score = exchange(foretell, starts=10, rng=np.random.default_rng(1))
+    assert sorted(values[:, 0]) == [-1] * 3 + [0] * 6 + [1] * 3
+    # The stand-in for "nothing known", 1e-9, shows in the ninth digit.
+    assert np.exp(-score) == pytest.approx(32 / 15 / 12, rel=1e-7)
+    apart, log_det = exchange(plain, starts=10, rng=np.random.default_rng(1))
+    assert sorted(apart[:, 0]) == [-1] * 4 + [0] * 4 + [1] * 4
+    assert np.exp(log_det) == pytest.approx(4 / 27 * 12**3, rel=1e-7)
+    # Neither is the other's best.
+    assert foretell.score(parabola(apart)) < score - 0.01
+    assert plain.score(parabola(values)) < log_det - 0.01
 
 
 # --- the measure of a plan ---------------------------------------------------------------------
@@ -427,6 +457,7 @@ def test_ten_thousand_existing_trials_are_no_burden(study):
         ({"trials": 8, "panels": True}, "panels is True; it must be a whole number, 1 or more."),
         ({"trials": 8, "panels": 2, "seed": "x"}, "seed is 'x'; it must be a whole number, 0 or more, or left out."),
         ({"trials": 8, "panels": 2, "kind": "screening"}, "kind is 'screening'; kinds of plan are best, factorial, fraction, central composite, box-behnken. Leave kind out for \"best\"."),
+        ({"trials": 8, "panels": 2, "aim": "speed"}, "aim is 'speed'; it is \"finish\" or \"settings\". Leave aim out for \"finish\"."),
         ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"cut_pad": []})}, "existing: column 'panel' is missing. Columns: cut_pad. Say on which panel each trial was run."),
         ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"panel": ["1", None]})}, "existing: panel is empty in 1 of 2 trials (rows 1). Say on which panel each trial was run."),
     ],
@@ -621,6 +652,90 @@ def test_a_plan_for_the_step_model_tells_more_than_random_trials(gloss_study):
         for _ in range(50)
     ]
     assert planned > max(drawn)
+
+
+def test_either_aim_is_best_at_its_own_measure_and_the_sheet_reports_both(study, gloss_study):
+    for of in (study, gloss_study):
+        finish, apart = (
+            plan_trials(of, trials=16, panels=4, seed=1, aim=aim).attrs["design"]
+            for aim in ("finish", "settings")
+        )
+        assert (finish["aim"], apart["aim"]) == ("finish", "settings")
+        assert finish["I"] < apart["I"]
+        assert finish["D"] < apart["D"]
+
+
+def test_the_reported_measures_are_those_of_the_full_covariance(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    criterion = criterion_of(gloss_study)
+    done = plan_trials(gloss_study, trials=8, panels=2, seed=2)
+    sheet = plan_trials(gloss_study, trials=14, panels=3, seed=1, existing=done)
+    both = pd.concat([done, sheet])
+    panel = np.unique(both["panel"], return_inverse=True)[1]
+    x = criterion.matrix(gloss_study.basis.values(both))
+    information = criterion.prior + x.T @ criterion.weight(panel) @ x
+    sign, log_det = np.linalg.slogdet(information)
+    assert sign == 1
+    measures = sheet.attrs["design"]
+    # Inverses of matrices whose entries range over six digits.
+    assert measures["D"] == pytest.approx(np.exp(log_det / len(x.T)), rel=1e-6)
+    assert measures["I"] == pytest.approx(
+        np.trace(np.linalg.inv(information) @ criterion.moments()), rel=1e-6
+    )
+
+
+def test_more_trials_foretell_more(gloss_study):
+    few, many = (plan_trials(gloss_study, trials=n, panels=4, seed=1).attrs["design"]["I"] for n in (12, 24))
+    assert many < few
+
+
+def test_what_is_foretold_is_the_gloss_near_its_goal_and_whatever_else_the_goal_names(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    def processes_and_shares(text):
+        criterion = criterion_of(Study.from_toml(text))
+        z, slopes = criterion.finish(criterion.curve.prior_mean, criterion.processes)
+        sd = np.linalg.norm(slopes * criterion.curve.prior_sd, axis=1)
+        share = criterion._at_edge(z, sd)
+        assert share.sum() == pytest.approx(1)
+        return criterion, float(share @ z), share
+
+    text = STUDY.replace("faults = { at_most = 0 }", "gloss_20 = { at_least = 84 }")
+    _, at_84, _ = processes_and_shares(text)
+    _, at_40, _ = processes_and_shares(text.replace("84", "40"))
+    # A lower gloss is a rougher surface.
+    assert at_40 > at_84 + 0.1
+    # No ceiling that the priors allow reaches 99: all count alike.
+    assert np.ptp(processes_and_shares(text.replace("84", "99"))[2]) == 0
+    only = processes_and_shares(text)[0]
+    joint = processes_and_shares(text.replace("84 }", "84 }\nfaults = { at_most = 0 }"))[0]
+    k = len(only.curve.prior_sd)
+    assert not only.moments()[k:, k:].any()
+    # The constant's own moment is the mean of 1.
+    assert joint.moments()[k, k] == pytest.approx(1)
+    np.testing.assert_allclose(joint.moments()[:k, :k], only.moments()[:k, :k])
+
+
+def test_a_plan_foretells_the_finish_better_than_random_trials_do(gloss_study):
+    from finishlab.plan.step_criterion import criterion_of
+
+    criterion = criterion_of(gloss_study)
+    sheet = plan_trials(gloss_study, trials=16, panels=4, seed=1)
+    every = np.vstack(list(gloss_study.basis.chunks()))
+    rng = np.random.default_rng(1)
+    panel = sheet["panel"].to_numpy()
+    drawn = [
+        np.vdot(
+            np.linalg.inv(
+                criterion.prior + criterion.information(every[rng.integers(len(every), size=16)], panel)
+            ),
+            criterion.moments(),
+        )
+        for _ in range(50)
+    ]
+    # Not even the luckiest of fifty comes within a tenth.
+    assert sheet.attrs["design"]["I"] < 0.9 * min(drawn)
 
 
 def test_a_plan_over_millions_of_processes_looks_at_a_share_of_them():

@@ -5,13 +5,16 @@ factors' main columns, and the squares of passes and seconds: working on always 
 so a plan needs few, some and many of them. Other squares and the products of two factors
 may or may not matter and are held near zero with the weight of one trial each. A plan made
 so tells the former apart for certain and as many of the latter as the trials allow, with
-fewer trials than terms if need be. Here is that model and its measure;
+fewer trials than terms if need be. Here are that model and two measures of a plan: how well
+it tells the settings apart (D), and how well it foretells the finish (I);
 `exchange.py` searches, `trials.py` turns the answer into a sheet.
 
 References
 ----------
 DuMouchel, W. and Jones, B. (1994). A simple Bayesian modification of D-optimal designs to
 reduce dependence on an assumed model. Technometrics 36, 37-47.
+Atkinson, A. C., Donev, A. N. and Tobias, R. D. (2007). Optimum Experimental Designs, with
+SAS. Oxford, ch. 10 (D and I; from memory).
 """
 
 from __future__ import annotations
@@ -118,8 +121,13 @@ class Criterion:
         return weight_of(*groups)
 
     def log_det(self, values: np.ndarray, panels: np.ndarray) -> float:
-        """Return the logarithm of the determinant of prior and trials, what a plan makes large."""
+        """Return the logarithm of the determinant of prior and trials: how well settings are told apart (D)."""
         return float(np.linalg.slogdet(self.prior + self.information(values, panels))[1])
+
+    def moments(self) -> np.ndarray:
+        """Return the mean of f f' over the processes, f their row of the model matrix: what is to be foretold."""
+        x = self.matrix(self.processes)
+        return x.T @ x / len(x)
 
 
 def weight_of(*groups: np.ndarray) -> np.ndarray:

@@ -3,12 +3,15 @@
 Pure linear algebra on rows of numbers: it knows no study, no panel and no sheet. The
 caller says which values a factor may take, which rows change together, which rows are
 given, and what the model matrix of some rows is; it gets back the rows that make the
-determinant of the information matrix large. What the model is stands in `criterion.py`.
+determinant of the information matrix large (D-optimality), or the mean variance of
+predictions small (I-optimality). What the model is stands in `criterion.py`.
 
 References
 ----------
 Meyer, R. K. and Nachtsheim, C. J. (1995). The coordinate-exchange algorithm for
 constructing exact optimal experimental designs. Technometrics 37, 60-69.
+Atkinson, A. C., Donev, A. N. and Tobias, R. D. (2007). Optimum Experimental Designs, with
+SAS. Oxford, ch. 10 (criteria; from memory).
 Jones, B. and Goos, P. (2007). A candidate-set-free algorithm for generating D-optimal
 split-plot designs. Applied Statistics 56, 347-364 (rows that change together).
 """
@@ -21,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-#: Determinants nearer than this share count as equal; without it rounding would choose, or go on for ever.
+#: Measures nearer than this share count as equal; without it rounding would choose, or go on for ever.
 _EQUAL = 1e-9
 _MOST_SWEEPS = 50
 
@@ -56,6 +59,10 @@ class Problem:
         among them, so that rows sharing its values can be found.
     readings : int
         How many readings each row gives.
+    moments : ndarray, shape (columns, columns), optional
+        Mean of f f' over what is to be predicted, f its row of the model matrix. Given, the
+        rows are to make the mean variance of those predictions small; left out, to make the
+        determinant large.
     """
 
     levels: Sequence[np.ndarray]
@@ -68,10 +75,24 @@ class Problem:
     allowed: Callable[[np.ndarray], np.ndarray]
     starts: np.ndarray
     readings: int = 1
+    moments: np.ndarray | None = None
 
     def information(self, x: np.ndarray) -> np.ndarray:
         """Return the information matrix of rows with model matrix `x`, the prior included."""
         return self.prior + x.T @ self.weight @ x
+
+    def score(self, x: np.ndarray) -> float:
+        """Return what is made large: ln of the determinant, or minus ln of the mean variance."""
+        information = self.information(x)
+        if self.moments is None:
+            return float(np.linalg.slogdet(information)[1])
+        return -float(np.log(np.vdot(np.linalg.inv(information), self.moments)))
+
+    def foretold(self, spread: np.ndarray) -> tuple[float, np.ndarray] | None:
+        """Return the mean variance of predictions under an inverse information S, and S moments S; None without moments."""
+        if self.moments is None:
+            return None
+        return float(np.vdot(spread, self.moments)), spread @ self.moments @ spread
 
 
 def free(levels: Sequence[np.ndarray], rows: int, matrix: Callable[[np.ndarray], np.ndarray]) -> Problem:
@@ -107,7 +128,7 @@ def exchange(
     problem: Problem, *, starts: int, rng: np.random.Generator, told: Callable[[int], None] = lambda k: None
 ) -> tuple[np.ndarray, float]:
     """
-    Search for the rows with the largest determinant of their information.
+    Search for the rows with the largest score.
 
     Parameters
     ----------
@@ -122,8 +143,8 @@ def exchange(
     -------
     values : ndarray, shape (rows, factors)
         Given rows where `fixed`.
-    log_det : float
-        Natural logarithm of the determinant of prior plus rows.
+    score : float
+        As `Problem.score`: by default the natural logarithm of the determinant of prior plus rows.
 
     Notes
     -----
@@ -133,10 +154,10 @@ def exchange(
     best, most = np.empty(0), -np.inf
     for start in range(starts):
         told(start + 1)
-        values, log_det = _climb(problem, _draw(problem, rng))
+        values, score = _climb(problem, _draw(problem, rng))
         # A later start must be better by more than rounding, so that all machines choose alike.
-        if log_det > most + 1e-7:
-            best, most = values, log_det
+        if score > most + 1e-7:
+            best, most = values, score
     return best, most
 
 
@@ -188,22 +209,24 @@ def _climb(problem: Problem, values: np.ndarray) -> tuple[np.ndarray, float]:
             allowed = problem.allowed(flat).reshape(rows, len(levels))
             # Inverted anew here, updated in between: rounding has no time to grow.
             spread = np.linalg.inv(problem.information(x))
+            foretold = problem.foretold(spread)
             for group in groups[j]:
                 # The readings of these rows, and what they would be at every level.
                 read = (m * group[:, None] + np.arange(m)).ravel()
                 would = np.swapaxes(candidates[group], 0, 1).reshape(len(levels), len(read), -1)
-                change = _Change(problem.weight, x, spread, read, would)
+                change = _Change(problem.weight, x, spread, read, would, foretold)
                 gain = np.where(allowed[group].all(axis=0), change.gains(), 0)
                 # The first of those equally good: rounding must not choose, or machines would differ.
                 pick = int(np.argmax(gain >= gain.max() * (1 - _EQUAL)))
                 if gain[pick] > 1 + 10 * _EQUAL:
                     spread = change.spread_after(pick)
+                    foretold = problem.foretold(spread)
                     values[group, j] = levels[pick]
                     x[read] = would[pick]
                     changed = True
         if not changed:
             break
-    return values, float(np.linalg.slogdet(problem.information(x))[1])
+    return values, problem.score(x)
 
 
 class _Change:
@@ -212,25 +235,33 @@ class _Change:
 
     With d the change of the rows, U their share x'W of the weight and w their own weight,
     the information changes by d'U' + U d + d'w d = [d' U] [[w, I], [I, 0]] [d; U'], a change
-    of low rank: determinant and inverse follow from matrices of twice the group's size.
+    of low rank: determinant, mean variance and inverse follow from matrices of twice the
+    group's size.
     """
 
     def __init__(
-        self, weight: np.ndarray, x: np.ndarray, spread: np.ndarray, group: np.ndarray, candidates: np.ndarray
+        self,
+        weight: np.ndarray,
+        x: np.ndarray,
+        spread: np.ndarray,
+        group: np.ndarray,
+        candidates: np.ndarray,
+        foretold: tuple[float, np.ndarray] | None = None,
     ) -> None:
-        self.spread = spread
+        self.spread, self.foretold = spread, foretold
         self.d = candidates - x[group]  # (levels, group, columns)
         self.u = x.T @ weight[:, group]
         self.w = weight[np.ix_(group, group)]
-        self.du = self.d @ (spread @ self.u)
-        self.dd = self.d @ spread @ np.swapaxes(self.d, 1, 2)
-        self.uu = self.u.T @ spread @ self.u
+        self.kept = np.eye(2 * len(group)) + self._through(spread)
 
     def gains(self) -> np.ndarray:
-        """Return by what factor each candidate makes the determinant grow (determinant lemma)."""
-        if len(self.w) == 1:
-            return ((1 + self.du) ** 2 + self.dd * (self.w - self.uu))[:, 0, 0]
-        return np.linalg.det(self._small(slice(None)))
+        """Return by what factor each candidate makes the determinant grow, or the mean variance shrink."""
+        if self.foretold is None:
+            return np.linalg.det(self.kept)
+        before, weighted = self.foretold
+        lost = np.linalg.solve(self.kept, self._through(weighted))
+        after = before - np.trace(lost, axis1=1, axis2=2)
+        return before / np.maximum(after, _EQUAL * before)
 
     def spread_after(self, pick: int) -> np.ndarray:
         """Return the inverse information once a candidate is taken (Woodbury's identity)."""
@@ -238,11 +269,13 @@ class _Change:
         both = np.hstack([self.d[pick].T, self.u])
         middle = np.block([[self.w, np.eye(m)], [np.eye(m), np.zeros((m, m))]])
         reach = self.spread @ both
-        return self.spread - reach @ np.linalg.solve(self._small(slice(pick, pick + 1))[0], middle @ reach.T)
+        return self.spread - reach @ np.linalg.solve(self.kept[pick], middle @ reach.T)
 
-    def _small(self, some: slice) -> np.ndarray:
-        """Return I + [[w, I], [I, 0]] [d; U'] spread [d' U] of some candidates."""
-        one, du, dd = np.eye(len(self.w)), self.du[some], self.dd[some]
-        upper = np.concatenate([one + self.w @ dd + np.swapaxes(du, 1, 2), self.w @ du + self.uu], axis=2)
-        lower = np.concatenate([dd, one + du], axis=2)
-        return np.concatenate([upper, lower], axis=1)
+    def _through(self, s: np.ndarray) -> np.ndarray:
+        """Return [[w, I], [I, 0]] [d; U'] s [d' U] of every candidate."""
+        du = self.d @ (s @ self.u)
+        dd = self.d @ s @ np.swapaxes(self.d, 1, 2)
+        upper = np.concatenate(
+            [self.w @ dd + np.swapaxes(du, 1, 2), self.w @ du + self.u.T @ s @ self.u], axis=2
+        )
+        return np.concatenate([upper, np.concatenate([dd, du], axis=2)], axis=1)

@@ -2,9 +2,11 @@
 
 The finish is then not a polynomial of the settings but a curve a step, with priors. A trial
 tells of that curve by a reading after every step that the study reads; it tells of minutes,
-haze and faults, which stay polynomials, as in `criterion.py`. A plan is measured by both
-together: the logarithm of the determinant of all that is known after it. The curve is made
-linear at its priors' centre; the curve itself is `model/steps.py`'s.
+haze and faults, which stay polynomials, as in `criterion.py`. Settings are told apart (D) by
+both together. What the goal names is foretold (I), gloss by the curve and the others by the
+polynomial, each process counting by how likely its finish lies at the edge of the goal,
+for there the shortest process that reaches it is found. The curve is made linear at its
+priors' centre; the curve itself is `model/steps.py`'s.
 
 References
 ----------
@@ -32,6 +34,8 @@ _SPREAD = {s.name: s.median for s in (*GLOSS_SPREADS, *MISSES)}
 #: Spread of ln roughness from reading to reading, the meter's own apart; the unit of the others.
 _UNIT = float(np.hypot(_SPREAD["reading"], _SPREAD["final"]))
 _PANEL, _PATCH = (_SPREAD["panel"] / _UNIT) ** 2, (_SPREAD["patch"] / _UNIT) ** 2
+#: Refractive indexes, evenly spread over their prior, at which the goal's edge is found.
+_CEILINGS = 16
 
 
 def criterion_of(study: Study) -> Criterion:
@@ -62,7 +66,9 @@ class StepCriterion(Criterion):
         self.curve = StepCurve(study.basis)
         last = len(study.steps) - 1
         self._steps = [i for i, s in enumerate(study.steps) if s.name in study.reading.after or i == last]
-        gloss = next(name for name in study.goal if name.startswith("gloss_"))
+        self._gloss = gloss = next(name for name in study.goal if name.startswith("gloss_"))
+        self._goal = study.goal[gloss]
+        self._others = sum(not name.startswith("gloss_") for name in study.goal)
         scale = scale_of(gloss, INDEX_PRIOR[0])
         self._scales: dict[int, list[Scale]] = {i: [scale] for i in self._steps}
         # Before the last step 60 degrees are read too, which see more of a sanded surface than 20 do.
@@ -110,6 +116,31 @@ class StepCriterion(Criterion):
     def finish(self, theta: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return z after the last step, and its derivatives."""
         return self.curve.curve(theta, Rows(values, np.full(len(values), self._steps[-1])))
+
+    def moments(self) -> np.ndarray:
+        """As `Criterion.moments`, of every response of the goal, each in its own units and where the gloss may decide."""
+        values = self._basis.canonical(self.processes)
+        z, slopes = self.finish(self.curve.prior_mean, values)
+        slopes = slopes * self.curve.prior_sd
+        share = self._at_edge(z, np.linalg.norm(slopes, axis=1))
+        parameters = len(self.curve.prior_sd)
+        out = np.zeros_like(self.prior)
+        out[:parameters, :parameters] = slopes.T @ (slopes * share[:, None]) / _UNIT**2
+        x = super().matrix(values)
+        out[parameters:, parameters:] = self._others * x.T @ (x * share[:, None])
+        return out
+
+    def _at_edge(self, z: np.ndarray, sd: np.ndarray) -> np.ndarray:
+        """Return each process's share in what is to be foretold; the ceiling is as little known as the curve."""
+        from scipy.special import ndtri
+
+        indexes = INDEX_PRIOR[0] + INDEX_PRIOR[1] * ndtri((np.arange(_CEILINGS) + 0.5) / _CEILINGS)
+        ends = [end for end in (self._goal.at_least, self._goal.at_most) if end is not None]
+        edges = np.array([scale_of(self._gloss, i).inverse(np.array(end)) for i in indexes for end in ends])
+        edges = edges[np.isfinite(edges)]
+        density = np.exp(-0.5 * ((z[:, None] - edges) / sd[:, None]) ** 2).sum(axis=1) / sd
+        # A goal above every ceiling that the priors allow has no edge: then all processes count alike.
+        return density / density.sum() if len(edges) else np.full(len(z), 1 / len(z))
 
     def weight(self, *groups: np.ndarray) -> np.ndarray:
         """Return the inverse covariance of the lines of `matrix` for trials in these groups."""

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from finishlab.basis import Basis
 
 KINDS = ("best", *CLASSICAL)
+AIMS = ("finish", "settings")
 #: Random starts of the search. More gain little: see the exchange's own notes.
 _STARTS = 12
 CONTROL = "control: today's process"
@@ -46,6 +47,7 @@ def plan_trials(
     seed: int | None = None,
     existing: pd.DataFrame | None = None,
     kind: str = "best",
+    aim: str = "finish",
 ) -> pd.DataFrame:
     """
     Plan trials that tell as much as they can about every factor.
@@ -70,6 +72,11 @@ def plan_trials(
         highest of every number and every level of other settings ("factorial"), the largest
         fraction of that for which there is room ("fraction"), numbers at five levels or at
         three. Room that is left goes to centre points, or to repeats.
+    aim : {"finish", "settings"}
+        What a "best" plan is to be best at. "finish" foretells the finish well, above all where
+        the goal may be won or missed: for finding the shortest process (I-optimality).
+        "settings" tells the settings apart as surely as can be: for learning what each one
+        does (D-optimality). Of no account for textbook plans.
 
     Returns
     -------
@@ -80,7 +87,9 @@ def plan_trials(
         ``.attrs["cautions"]`` a tuple of sentences about what the plan cannot do,
         ``.attrs["design"]`` what is known of a textbook plan (``resolution``,
         ``defining_relation`` in the letters of ``letters``, ``aliases`` in words, ``alpha``;
-        ``already_run``, its runs among existing trials),
+        ``already_run``, its runs among existing trials) and two measures of every plan, run
+        trials counted: ``D``, the information on a coefficient (more is better), and ``I``, the
+        mean variance of what is foretold in units of a trial's own (less is better);
         ``.attrs["day"]`` the facts of `run_day`.
 
     Raises
@@ -98,10 +107,12 @@ def plan_trials(
     panel where that can be done, today's included. Avoided combinations are kept out. Settings that are hard to
     change stay the same over a panel; then today's process is on some of the panels only.
 
-    The settings make the determinant of the information large (Bayesian D-optimality),
-    with panels as random effects and squares and products of two factors as terms that may
-    matter; where the fit will follow roughness through the steps, its curves and the readings
-    after each step count as well. Run order and patches are drawn at random within each panel.
+    The settings make the mean variance of predictions small (I-optimality), or the determinant
+    of the information large (D-optimality), with panels as random effects and squares and
+    products of two factors as terms that may matter. Where the fit will follow roughness
+    through the steps, its curves and the readings after each step count as well, and the finish is
+    foretold where it is likely to lie at the edge of the goal. Run order and patches
+    are drawn at random within each panel.
 
     References
     ----------
@@ -129,7 +140,7 @@ def plan_trials(
       cut_pad  cut_passes panel  patch
     0    foam           3     1      1
     1    foam           5     1      3
-    2    wool           1     1      2
+    2    wool           2     1      2
     3    foam           3     2      2
     4    foam           1     2      1
     5    wool           5     2      3
@@ -143,7 +154,7 @@ def plan_trials(
         ...
     finishlab.errors.PlanError: 30 trials do not fit on 2 panels of 8 patches (room for 16). ...
     """
-    _check(study, trials, panels, seed, kind)
+    _check(study, trials, panels, seed, kind, aim)
     seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
     rng = np.random.default_rng(seed)
     before, panels_before = worked_before(study, existing)
@@ -158,7 +169,8 @@ def plan_trials(
                 "Plan more trials, or fewer panels."
             )
         known = criterion.information(before, panels_before)
-        values = _settings(study, criterion, layout, known, rng)
+        values = _settings(study, criterion, layout, known, aim, rng)
+        design["aim"] = aim
     else:
         criterion = Criterion(study)
         blocked = block(
@@ -172,6 +184,7 @@ def plan_trials(
             rng=rng,
         )
         values, layout, design, cautions = blocked.values, blocked.layout, blocked.facts, blocked.cautions
+    design |= _measures(criterion, values, layout, criterion.information(before, panels_before))
     labels = new_panels(panels, panels_before.tolist())
     sheet = _sheet(study.basis, values, layout, labels, rng)
     sheet.attrs["seed"] = seed
@@ -207,7 +220,7 @@ def _whole(value: Any) -> bool:
     return isinstance(value, int | np.integer) and not isinstance(value, bool)
 
 
-def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None:
+def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any, aim: Any) -> None:
     mistakes = []
     for name, value in (("trials", trials), ("panels", panels)):
         if not _whole(value) or value < 1:
@@ -216,6 +229,8 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any) -> None
         mistakes.append(f"seed is {seed!r}; it must be a whole number, 0 or more, or left out.")
     if kind not in KINDS:
         mistakes.append(f'kind is {kind!r}; kinds of plan are {", ".join(KINDS)}. Leave kind out for "best".')
+    if aim not in AIMS:
+        mistakes.append(f'aim is {aim!r}; it is "finish" or "settings". Leave aim out for "finish".')
     if not mistakes and trials < panels:
         mistakes.append(
             f"{trials} trials do not reach {panels} panels: every panel needs one at least. "
@@ -255,7 +270,7 @@ def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarr
 
 
 def _settings(
-    study: Study, criterion: Criterion, layout: Layout, known: np.ndarray, rng: np.random.Generator
+    study: Study, criterion: Criterion, layout: Layout, known: np.ndarray, aim: str, rng: np.random.Generator
 ) -> np.ndarray:
     """Return the process of every row."""
     basis = study.basis
@@ -273,12 +288,25 @@ def _settings(
         allowed=lambda values: basis.admissible(basis.canonical(values)),
         starts=np.vstack([criterion.processes, given[layout.control][:1]]),
         readings=criterion.readings,
+        moments=criterion.moments() if aim == "finish" else None,
     )
     with _progress.bar(_STARTS) as stage:
         values, _ = exchange(
             problem, starts=_STARTS, rng=rng, told=lambda k: stage(f"choosing trials, start {k} of {_STARTS}")
         )
     return basis.canonical(values)
+
+
+def _measures(
+    criterion: Criterion, values: np.ndarray, layout: Layout, known: np.ndarray
+) -> dict[str, float]:
+    """Return how well settings are told apart (D) and how ill the finish is foretold (I) by these and run trials."""
+    x = criterion.matrix(values)
+    information = criterion.prior + known + x.T @ criterion.weight(*layout.groups) @ x
+    return {
+        "D": float(np.exp(np.linalg.slogdet(information)[1] / len(information))),
+        "I": float(np.vdot(np.linalg.inv(information), criterion.moments())),
+    }
 
 
 # --- the sheet ------------------------------------------------------------------------------------

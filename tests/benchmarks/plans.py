@@ -1,13 +1,15 @@
 """How good are the plans? Beside general-purpose libraries, and on practice benches.
 
-    python tests/benchmarks/plans.py [--benches 4] [--kinds 1,2,3] [--skip-benches]
+    python tests/benchmarks/plans.py [--skip-benches] [--skip-libraries]
+        [--benches 4] [--kinds 1,2,3] [--trials 20] [--rounds 0] [--rows rows.csv]
 
 First table: our D-efficiency |X'V^-1X|^(1/p) (over n where V is the identity) and mean
 prediction variance (I) on fixed problems, beside the figures of general-purpose libraries.
 These were run once in environments of their own, because they clash with ours: pyoptex 1.2.1
 and oapackage, Python 3.11, one thread, November 2026; best of as many starts as said. Second
-table: `kind="best"` against trials drawn at random and against changing one setting at a
-time, the same number of trials, on practice benches. Numbers come with their seeds.
+table: `kind="best"`, by either aim, against trials drawn at random and against changing one
+setting at a time, the same number of trials on practice benches, with or without follow-up
+rounds of four. Numbers come with their seeds.
 """
 
 from __future__ import annotations
@@ -30,8 +32,7 @@ from finishlab.plan.exchange import Problem, exchange, free
 from finishlab.study import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
-ASSURANCE = 0.90
-
+from promise import ASSURANCE, study_rounds, summary
 
 # --- beside general-purpose libraries -------------------------------------------------------------
 
@@ -111,15 +112,12 @@ def beside_libraries() -> pd.DataFrame:
 
 def at_random(study: Study, trials: int, panels: int, seed: int) -> pd.DataFrame:
     """Return processes drawn at random, today's on every panel."""
-    sheet = fl.plan_trials(study, trials=trials, panels=panels, seed=seed)
     every = np.vstack(list(study.basis.chunks()))
-    values = every[np.random.default_rng(seed).integers(len(every), size=trials)]
-    return _filled(study, sheet, values)
+    return _sheet(study, every[np.random.default_rng(seed).integers(len(every), size=trials)], panels)
 
 
 def one_at_a_time(study: Study, trials: int, panels: int, seed: int) -> pd.DataFrame:
-    """Return today's process with one setting changed at a time, in turn."""
-    sheet = fl.plan_trials(study, trials=trials, panels=panels, seed=seed)
+    """Return today's process with one setting changed at a time, in turn, and itself on every panel."""
     today = study.basis.row(study.today)[0]
     changed = []
     for j, levels in enumerate(study.basis.levels):
@@ -128,45 +126,48 @@ def one_at_a_time(study: Study, trials: int, panels: int, seed: int) -> pd.DataF
             row[j] = level
             changed.append(row)
     order = np.random.default_rng(seed).permutation(len(changed))
-    return _filled(study, sheet, np.array(changed)[order[np.arange(trials) % len(changed)]])
+    return _sheet(study, np.array(changed)[order[np.arange(trials) % len(changed)]], panels)
 
 
-def _filled(study: Study, sheet: pd.DataFrame, values: np.ndarray) -> pd.DataFrame:
-    """Put processes in place of those of a sheet, its controls apart."""
-    control = sheet["why"].str.startswith("control").to_numpy()
+def _sheet(study: Study, values: np.ndarray, panels: int) -> pd.DataFrame:
+    """Put processes on panels, today's in place of the first on each."""
+    panel = np.repeat(np.arange(panels), [len(part) for part in np.array_split(values, panels)])
     values = values.copy()
-    values[control] = study.basis.row(study.today)
-    rows = study.basis.frame(study.basis.canonical(values))
-    return pd.concat([rows, sheet.drop(columns=list(study.basis.names))], axis=1)
+    values[np.r_[True, panel[1:] != panel[:-1]]] = study.basis.row(study.today)
+    sheet = study.basis.frame(study.basis.canonical(values))
+    return sheet.assign(panel=[str(p + 1) for p in panel])
 
 
-def on_benches(benches: int, kinds: list[int], trials: int) -> pd.DataFrame:
-    """Work each way of planning on practice benches, fit, choose, and score on the truth."""
-    ways = {
-        "best": lambda s, seed: fl.plan_trials(s, trials=trials, panels=4, seed=seed),
-        "at random": lambda s, seed: at_random(s, trials, 4, seed),
-        "one setting at a time": lambda s, seed: one_at_a_time(s, trials, 4, seed),
-    }
+WAYS = {
+    "best": lambda study, trials, panels, seed: fl.plan_trials(
+        study, trials=trials, panels=panels, seed=seed
+    ),
+    "best for settings": lambda study, trials, panels, seed: fl.plan_trials(
+        study, trials=trials, panels=panels, seed=seed, aim="settings"
+    ),
+    "at random": at_random,
+    "one setting at a time": one_at_a_time,
+}
+
+
+def on_benches(benches: int, kinds: list[int], trials: int, rounds: int) -> pd.DataFrame:
+    """Work each way of planning on practice benches, fit, choose, and score on the truth; a row a bench."""
     rows = []
-    tasks = [(kind, seed, way) for kind in kinds for seed in range(1, benches + 1) for way in ways]
+    tasks = [(kind, seed, way) for seed in range(1, benches + 1) for kind in kinds for way in WAYS]
     for kind, seed, way in track(tasks, description="working benches"):
         bench = fl.PracticeBench(kind=kind, seed=seed)
-        model = fl.fit(bench.study, bench.work(ways[way](bench.study, seed), seed=100 * seed))
-        recipe, best = fl.shortest(model, assurance=ASSURANCE), bench.best(assurance=ASSURANCE)
-        row = {"way": way, "answered": recipe.found, "true": np.nan, "ratio": np.nan}
-        if recipe.found:
-            chosen = pd.DataFrame([recipe.settings])
+        sheet = WAYS[way](bench.study, trials, 4, seed)
+        settings = study_rounds(bench, "steps", None, seed, sheet=sheet, rounds=rounds)
+        row = {"way": way, "kind": kind, "seed": seed, "reachable": bench.best(assurance=0.97)["found"]}
+        row |= {"seconds": np.nan, "answered": settings is not None, "true": np.nan, "ratio": np.nan}
+        if settings is not None:
+            chosen = pd.DataFrame([settings])
             row["true"] = float(bench.true_probability(chosen).iloc[0])
-            row["ratio"] = float(bench.true_minutes(chosen).iloc[0]) / best["minutes"]
+            row["ratio"] = (
+                float(bench.true_minutes(chosen).iloc[0]) / bench.best(assurance=ASSURANCE)["minutes"]
+            )
         rows.append(row)
-    table = pd.DataFrame(rows)
-    lines = []
-    for way, some in table.groupby("way", sort=False):
-        kept = some[some["true"] >= ASSURANCE]
-        lines.append(
-            {"way": way, "benches": len(some), "answered": some["answered"].mean(), "next job reaches the goal (mean)": some["true"].mean(), "recipes at 0.90 or more": len(kept) / max(some["answered"].sum(), 1), "median minutes / best, kept ones": kept["ratio"].median()}
-        )  # fmt: skip
-    return pd.DataFrame(lines)
+    return pd.DataFrame(rows)
 
 
 def main() -> None:
@@ -177,17 +178,31 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=4, help="benches of each kind, seeds 1 to this")
     parser.add_argument("--kinds", default=",".join(map(str, fl.PracticeBench.KINDS)), help="as 1,2,3")
     parser.add_argument("--trials", type=int, default=20)
+    parser.add_argument("--rounds", type=int, default=0, help="follow-up rounds of four")
+    parser.add_argument("--rows", help="also write one row a bench to this CSV file")
     parser.add_argument("--skip-benches", action="store_true")
+    parser.add_argument("--skip-libraries", action="store_true")
     asked = parser.parse_args()
-    print(beside_libraries().round(4).to_string(index=False))
+    if not asked.skip_libraries:
+        print(beside_libraries().round(4).to_string(index=False))
     study = fl.PracticeBench(kind=1, seed=3).study
     begun = time.perf_counter()
     fl.plan_trials(study, trials=40, panels=5, seed=1)
     print(f"\nplan_trials, 40 trials of 5 factors on 5 panels: {time.perf_counter() - begun:.1f} s")
     if not asked.skip_benches:
         kinds = [int(k) for k in asked.kinds.split(",")]
-        print(f"\n{asked.trials} trials on 4 panels, read after every step, no follow-up")
-        print(on_benches(asked.benches, kinds, asked.trials).round(3).to_string(index=False))
+        rows = on_benches(asked.benches, kinds, asked.trials, asked.rounds)
+        if asked.rows:
+            rows.to_csv(asked.rows, index=False)
+        after = f"then {asked.rounds} follow-up rounds of four" if asked.rounds else "no follow-up"
+        print(f"\n{asked.trials} trials on 4 panels, read after every step, {after}")
+        every = summary(rows)
+        print(
+            every[every["kind"] == "all"]
+            .drop(columns=["kind", "seconds a bench"])
+            .round(3)
+            .to_string(index=False)
+        )
 
 
 if __name__ == "__main__":

@@ -39,13 +39,21 @@ WAYS = {
 
 
 def study_rounds(
-    bench: fl.PracticeBench, way: str, goal: Mapping[str, Any], seed: int
+    bench: fl.PracticeBench,
+    way: str,
+    goal: Mapping[str, Any] | None,
+    seed: int,
+    *,
+    sheet: pd.DataFrame | None = None,
+    rounds: int = 3,
 ) -> dict[str, Any] | None:
-    """Return the settings recommended after planned trials and three follow-up rounds."""
-    first = 12 if way == "steps 12" else 28
+    """Return the settings recommended after planned trials, or those of a sheet, and follow-up rounds of four."""
+    if sheet is None:
+        first = 12 if way == "steps 12" else 28
+        sheet = fl.plan_trials(bench.study, trials=first, panels=4, seed=seed)
     kind = "surface" if way == "surface" else "steps"
-    trials = _logged(bench, fl.plan_trials(bench.study, trials=first, panels=4, seed=seed), way, seed * 100)
-    for round_ in range(1, 4):
+    trials = _logged(bench, sheet, way, seed * 100)
+    for round_ in range(1, rounds + 1):
         model = fl.fit(bench.study, trials, kind=kind)
         sheet = fl.follow_up(model, trials=4, goal=goal, seed=round_)
         more = _logged(bench, sheet, way, seed * 100 + round_)
