@@ -1,4 +1,4 @@
-"""The form in a real JupyterLab and a real browser: three trials, one mistake, one amendment.
+"""The technician's notebook in a real JupyterLab and a real browser: three trials, one mistake, one amendment.
 
 One server, one browser and one notebook for the whole file; what the book holds afterwards
 is compared with what was typed, reading by reading.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import urllib.request
+from pathlib import Path
 from types import SimpleNamespace
 
 import pandas as pd
@@ -53,11 +54,9 @@ TYPED = {
     2: {"sand": ("3.0", "6.1", "6.0", "6.3"), "cut": ("2:30", "80.0", "80.2", "80.1"), "polish": ("90 s", "86.1", "86.0", "86.2")},
     3: {"sand": ("3.3", "4.4", "4.2", "4.0"), "cut": ("4", "79.1", "79.2", "79.3"), "polish": ("2", "85.6", "85.5", "85.7")},
 }  # fmt: skip
-CODE = """
-import finishlab as fl
-study = fl.Study.read({study!r})
-fl.log_form(fl.RecordBook({book!r}), study)
-"""
+#: The technician's notebook, and its line that says which folder it is about.
+NOTEBOOK = Path(__file__).parent.parent / "notebooks" / "02_log_trials.ipynb"
+ABOUT = 'STUDY_FOLDER = \\"practice\\"'
 COUNT = """
 window.keys = 0; window.taps = 0;
 addEventListener("keydown", (e) => { if (e.isTrusted) window.keys += 1; }, true);
@@ -122,18 +121,10 @@ def place(tmp_path_factory):
 @pytest.fixture(scope="module")
 def bench(place, tmp_path_factory):
     needs("playwright", "jupyterlab")
-    code = CODE.format(study=str(place.folder / "study.toml"), book=str(place.path))
-    cell = {
-        "cell_type": "code",
-        "id": "form",
-        "metadata": {},
-        "outputs": [],
-        "execution_count": None,
-        "source": code,
-    }
-    kernel = {"kernelspec": {"name": "python3", "display_name": "Python 3 (ipykernel)", "language": "python"}}
-    notebook = {"cells": [cell], "metadata": kernel, "nbformat": 4, "nbformat_minor": 5}
-    (place.folder / "log.ipynb").write_text(json.dumps(notebook), encoding="utf-8")
+    text = NOTEBOOK.read_text(encoding="utf-8")
+    assert text.count(ABOUT) == 1
+    mine = text.replace(ABOUT, json.dumps(f'STUDY_FOLDER = "{place.folder.as_posix()}"')[1:-1])
+    (place.folder / "log.ipynb").write_text(mine, encoding="utf-8")
     with jupyterlab(place.folder, tmp_path_factory.mktemp("lab")) as address, browser() as chromium:
         page = chromium.new_context(viewport={"width": 800, "height": 1280}, has_touch=True).new_page()
         page.add_init_script(COUNT)
@@ -235,6 +226,7 @@ def by_touch(bench: Bench, number: int) -> int:
             press.tap()
         bench.page.wait_for_timeout(1100)
         bench.form.locator("button.f-clock-press", has_text=f"Stop {step}").tap()
+        bench.focused("gloss_20_1")  # a tap is answered a moment after the finger has left
         for reading in TYPED[1][step][1:]:
             keypad.type(reading + "\n")
             pressed += len(reading) + 1

@@ -298,7 +298,7 @@ def test_a_step_that_is_worked_is_shown_as_the_one_to_read(form, book, study):
     stop(form, 200.0)
     steps = next(p for p in form.page["parts"] if p["is"] == "steps")["steps"]
     assert [(s["name"], s["state"], s["mark"]) for s in steps][:2] == [
-        ("sand", "now", "worked, read it now"),
+        ("sand", "now", "worked, to be read"),
         ("cut", "todo", ""),
     ]
 

@@ -49,7 +49,7 @@ def steps(study: Study, trial: Trial, session: Session, now: Step | None) -> Par
         settings = [setting_text(s, value_of(s, trial.settings)) for s in step.settings]
         state = "out" if out else "now" if step == now else "done" if step.name in trial.worked else "todo"
         text = "left out" if out else ", ".join(settings)
-        read = "worked, read it now" if step.name in trial.worked else "now"
+        read = "worked, to be read" if step.name in trial.worked else "now"
         marks = {"done": "done", "now": read, "todo": "", "out": ""}
         if session.blind:
             text, state = "settings hidden", "todo" if out else state
@@ -102,9 +102,7 @@ def who_page(session: Session) -> tuple[list[Part], str]:
     ]
     fields = [
         text_input("technician", "Number or initials", hint="never a name", value=session.technician),
-        text_input(
-            "instrument", "Number on the gloss meter", hint="may stay empty", value=session.instrument
-        ),
+        text_input("instrument", "Gloss meter number", hint="may stay empty", value=session.instrument),
         choice_input("direction", "Gloss is read", directions, session.direction),
     ]
     return [
@@ -306,7 +304,7 @@ def meter_page(session: Session) -> tuple[list[Part], str]:
         },
         group(
             [
-                text_input("instrument", "Number on the gloss meter", value=session.instrument),
+                text_input("instrument", "Gloss meter number", value=session.instrument),
                 text_input("tile", "Which tile", hint="number on it", value=tile.get("tile", "")),
                 input_part(expected, tile.get("expected", "")),
                 input_part(read),
