@@ -180,6 +180,8 @@ def by_keyboard(bench: Bench, number: int, minutes_typed: bool = False) -> None:
         bench.page.wait_for_timeout(1100)
         keys.press("Enter")
         bench.focused("gloss_20_1")
+        left = [bench.field(f"gloss_20_{i}").input_value() for i in (1, 2, 3)]
+        assert left == ["", "", ""], "a reading of one step never stands in the next"
         if minutes_typed:
             bench.field("minutes").fill(minutes)
             bench.field("gloss_20_1").focus()

@@ -90,9 +90,12 @@ function render({ model, el }) {
     input.dataset.shown = spec.value ?? "";
     input.value = typed[spec.name] ?? input.dataset.shown;
     input.setAttribute("aria-describedby", `${id}-note`);
+    // A browser tells of a change also when the field is taken away with its page; that is no reading of the next.
+    const mine = entry;
     const taken = () => { typed[spec.name] = input.value; remember(); };
-    input.addEventListener("input", taken);
+    input.addEventListener("input", () => { if (mine === entry) taken(); });
     input.addEventListener("change", () => {
+      if (mine !== entry) return;
       taken();
       if (spec.look) say({ do: "look", arg: spec.name, fields: fields() });
     });
