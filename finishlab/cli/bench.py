@@ -92,9 +92,12 @@ def _serve(place: StudyFolder) -> None:
 
     with place.book(new=True):
         pass  # a folder whose trials are in a sheet is refused here, in words
-    page = serve_tablet(place.path)
-    typer.echo(page.text())
-    page.wait()
+    try:
+        with serve_tablet(place.path) as page:
+            typer.echo(page.text())
+            page.wait()
+    except KeyboardInterrupt:
+        pass  # wherever it comes, it is the way to end
 
 
 class _Bench:
