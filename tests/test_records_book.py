@@ -7,7 +7,6 @@ import datetime as dt
 import itertools
 import json
 import os
-import random
 import sqlite3
 import subprocess
 import sys
@@ -21,7 +20,7 @@ from record_sheets import D4039, STUDY, STUDY_TEXT, csv_text, good
 
 import finishlab as fl
 from finishlab.errors import RecordsError
-from finishlab.records import check_trials, read_trials, store, tables, write_trials
+from finishlab.records import read_trials, store, tables
 from finishlab.records.spread import robust_spread, widest_range
 from finishlab.study import Study
 
@@ -567,60 +566,6 @@ def test_a_filled_run_sheet_goes_on_where_the_plan_was(book, tmp_path):
     assert "Trial 1 was not worked as planned: cut_passes 5 instead of 4." in brought.cautions
     assert book.trials(STUDY)["why"].tolist()[0] == "control"
     assert book.import_sheet(STUDY, sheet, technician="T1").same == 6
-
-
-def random_sheet(rng):
-    """A sheet as a shop might send it in: repeats, gaps, text of its own, spoiled and burned trials."""
-    count = rng.randint(1, 12)
-    alphabet = "aé=+-@'\"<>;,\t\n 漢😀x7"
-    text = ["".join(rng.choices(alphabet, k=rng.randint(1, 8))).strip() or "x" for _ in range(count)]
-    rows = []
-    for k in range(count):
-        status = rng.choice(["done", "done", "done", "planned", "started", "spoiled"])
-        measured = status == "done"
-        gloss = rng.uniform(20, 100)
-        row = {
-            "trial": k + 1, "panel": f"P{k % 3}", "patch": k, "run_order": k + 1, "technician": rng.choice(["T1", "T2"]),
-            "status": status, "reason": text[k] if status == "spoiled" else None,
-            "burned_after_step": "cut" if measured and rng.random() < 0.2 else None,
-            "sand_grit": rng.choice(["P2000", "P3000"]), "cut_pad": rng.choice(["wool", "foam"]),
-            "cut_passes": rng.randint(2, 8), "polish_speed": rng.choice([900, 1200.5, 1800]),
-            "polish_passes": rng.randint(1, 4),
-            "gloss_20_1": gloss if measured else None,
-            "gloss_20_2": gloss + rng.uniform(-1, 1) if measured and rng.random() < 0.7 else None,
-            "sand_gloss_60": rng.uniform(5, 60) if rng.random() < 0.7 else None,
-            "faults": rng.randint(0, 5) if measured else None,
-            "film_before_um": rng.uniform(90, 110) if rng.random() < 0.8 else None,
-            "film_after_um": rng.uniform(70, 89) if measured else None,
-            "minutes": rng.uniform(4, 9) if measured else None, "cut_minutes": rng.uniform(1, 2) if measured else None,
-            "note": text[k] if rng.random() < 0.7 else None, "lot": rng.choice([7, "007", "L7"]),
-            "date": dt.datetime(2026, 3, 9, 10, rng.randint(0, 59)) if rng.random() < 0.8 else None,
-        }  # fmt: skip
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-@pytest.mark.parametrize("ending", ["csv", "xlsx"])
-def test_a_sheet_through_the_book_and_out_again_is_the_same_sheet(tmp_path, ending):
-    rng = random.Random(20261125)
-    for k in range(12):
-        trials, _ = check_trials(random_sheet(rng), STUDY)
-        with (
-            fl.RecordBook(tmp_path / f"{k}a.sqlite") as first,
-            fl.RecordBook(tmp_path / f"{k}b.sqlite") as second,
-        ):
-            first.import_sheet(STUDY, write_trials(trials, tmp_path / f"in{k}.{ending}"), technician="O")
-            out = first.trials(STUDY)
-            there = [c for c in trials.columns if trials[c].notna().any()]
-            pd.testing.assert_frame_equal(
-                out[there].astype(object).where(out[there].notna(), None),
-                read_trials(tmp_path / f"in{k}.{ending}", STUDY)[there]
-                .astype(object)
-                .where(trials[there].notna(), None),
-                check_dtype=False,
-            )
-            second.import_sheet(STUDY, write_trials(out, tmp_path / f"out{k}.{ending}"), technician="O")
-            pd.testing.assert_frame_equal(second.trials(STUDY), out)
 
 
 def test_computed_columns_are_not_taken_for_readings(book, tmp_path):
