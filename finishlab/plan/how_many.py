@@ -136,7 +136,9 @@ def how_many_trials(
     Notes
     -----
     A shop is a draw of the step model's parameters from `finishlab.model.steps.PRIORS` and of
-    the resin's refractive index, which sets the ceiling, from its prior. The
+    the resin's refractive index, which sets the ceiling, from its prior: a practice bench of the
+    study's own steps and settings. `PracticeBench` is not used: its shops have fixed steps,
+    and follow laws of their own on purpose, to try the fit. The
     same shops work every plan. Only the first gloss of the goal is looked at.
 
     References
