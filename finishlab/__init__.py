@@ -2,7 +2,8 @@
 
 The work runs one way. A `Study` says what is studied and what the finish must be;
 `plan_trials` says which trials to work, `foresee` and `how_many_trials` what they will be
-able to see, `run_day` what the day takes; `read_trials` reads what the bench logged;
+able to see, `run_day` what the day takes; `study_meter` says whether the meter is good enough;
+`read_trials` reads what the bench logged;
 `fit` turns it into a `FinishModel`, which `check_model` and
 `compare_models` put to the test and `what_matters`, `pass_curve` and `setting_grid` explain (`screen_effects`
 for a two-level plan worked once); `shortest` finds the least minutes that reach the goal
@@ -31,6 +32,12 @@ _PLACES = {
     "HowMany": "plan",
     "run_day": "plan",
     "RunDay": "plan",
+    "study_meter": "measure",
+    "MeterStudy": "measure",
+    "compare_meters": "measure",
+    "MeterAgreement": "measure",
+    "meter_drift": "measure",
+    "MeterDrift": "measure",
     "fit": "model",
     "FinishModel": "model",
     "check_model": "model",
@@ -71,6 +78,9 @@ __all__ = [
     "Foresight",
     "Frontier",
     "HowMany",
+    "MeterAgreement",
+    "MeterDrift",
+    "MeterStudy",
     "ModelChecks",
     "ModelComparison",
     "ModelError",
@@ -90,6 +100,7 @@ __all__ = [
     "StudyError",
     "WhatMatters",
     "check_model",
+    "compare_meters",
     "compare_models",
     "fit",
     "follow_up",
@@ -97,6 +108,7 @@ __all__ = [
     "frontier",
     "how_many_trials",
     "log_form",
+    "meter_drift",
     "pass_curve",
     "plan_trials",
     "read_trials",
@@ -105,6 +117,7 @@ __all__ = [
     "setting_grid",
     "shortest",
     "step_constants",
+    "study_meter",
     "what_matters",
     "write_labels",
     "write_procedure",
@@ -124,6 +137,14 @@ if TYPE_CHECKING:
         StudyError,
     )
     from finishlab.forms.log_form import log_form
+    from finishlab.measure import (
+        MeterAgreement,
+        MeterDrift,
+        MeterStudy,
+        compare_meters,
+        meter_drift,
+        study_meter,
+    )
     from finishlab.model import (
         FinishModel,
         ModelChecks,
