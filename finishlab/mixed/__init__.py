@@ -7,8 +7,10 @@ processes are not known here: a model matrix, readings and labels come in.
 
 from finishlab.mixed.freedom import Contrasts, FTest, contrasts, f_test
 from finishlab.mixed.mixture import Mixture
+from finishlab.mixed.multiple import all_pairs, holm, together, tukey_p
 from finishlab.mixed.panels import DRAWS, PanelFit, fit_panels
 from finishlab.mixed.reml import MixedFit, fit_mixed
+from finishlab.mixed.terms import Terms, in_terms, sum_coded, term_test
 
 __all__ = [
     "DRAWS",
@@ -17,8 +19,16 @@ __all__ = [
     "MixedFit",
     "Mixture",
     "PanelFit",
+    "Terms",
+    "all_pairs",
     "contrasts",
     "f_test",
     "fit_mixed",
     "fit_panels",
+    "holm",
+    "in_terms",
+    "sum_coded",
+    "term_test",
+    "together",
+    "tukey_p",
 ]
