@@ -354,7 +354,13 @@ def _outlying(asked: Asked) -> Check:
     view = asked.view
     most = int(np.abs(asked.luck).argmax())
     far = float(view.missed(view.residual)[most])
-    _, p = view.odd(lambda e: np.abs(view.standardised(e)).max(axis=0))
+
+    def stands_out(residual: np.ndarray) -> np.ndarray:
+        # By its stated spread and by the others' own size: one far trial makes the stated spread large as well.
+        size = np.abs(view.standardised(residual))
+        return size.max(axis=0) ** 2 / np.maximum(np.median(size, axis=0), 1e-12)
+
+    _, p = view.odd(stands_out)
     side = "above" if far > 0 else "below"
     sentence = (
         f"{asked.label}: the trial in {asked.row(most)} lies furthest from what the others say, "

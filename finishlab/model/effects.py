@@ -2,7 +2,7 @@
 
 A factor's effect is the difference of two averages over the studied settings of the other
 factors, taken where it is largest; its interval covers that difference, in which panels and
-all else that both sides share cancel (`joint.py`). How a figure of it looks is
+all else that both sides share cancel (`averages.py`). How a figure of it looks is
 `_effect_figures.py`'s; effects along one factor are `curves.py`'s.
 """
 
@@ -17,8 +17,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.joint import joint_readings
-from finishlab.model.latent import Rows
+from finishlab.model.averages import Averages, some_levels
 from finishlab.study import RESPONSES, Setting
 
 if TYPE_CHECKING:
@@ -27,14 +26,10 @@ if TYPE_CHECKING:
 
     from finishlab.model.finish import FinishModel
 
-#: Processes predicted together, levels of a factor looked at, and processes for a pair of factors.
-_PROCESSES, _LEVELS, _PAIRED = 240, 8, 120
 #: Pairs of factors in a figure.
 _DRAWN = 6
 #: Words and units of what is not a response.
 _AMOUNTS = {"minutes": ("minutes", "min"), "removed_um": ("film removed", "µm")}
-#: The interval of a difference leaves this share out at each end.
-_TAIL = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +46,7 @@ class WhatMatters:
     _effects: pd.DataFrame
     _where: str
     cautions: tuple[str, ...]
-    _compared: _Compared = field(repr=False)
+    _compared: Averages = field(repr=False)
     _pairs: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
 
     @property
@@ -183,83 +178,6 @@ def _signed(value: float) -> str:
     return f"{'+' if value >= 0 else '-'}{_show.number(abs(value), 1)}"
 
 
-# --- which processes are compared ---------------------------------------------------------------
-
-
-def _some_levels(levels: np.ndarray, most: int = _LEVELS) -> np.ndarray:
-    pick = np.unique(np.linspace(0, len(levels) - 1, min(len(levels), most)).round().astype(int))
-    return levels[pick]
-
-
-def _backgrounds(model: FinishModel, held: Mapping[str, Any], count: int) -> np.ndarray:
-    """Return settings of all factors, each level about as often as the other, some factors held."""
-    basis = model.study.basis
-    rng = np.random.default_rng(20)
-    columns = []
-    for f, levels in zip(basis.factors, basis.levels, strict=True):
-        if f.factor in held:
-            columns.append(np.full(count, held[f.factor]))
-        else:
-            columns.append(rng.permutation(np.resize(_some_levels(levels), count)))
-    return np.column_stack(columns)
-
-
-class _Compared:
-    """A model's averages over the studied settings of all factors but those compared."""
-
-    def __init__(self, model: FinishModel, held: Mapping[str, float]) -> None:
-        self.model, self.held, self.basis = model, held, model.study.basis
-
-    def blocks(self, changes: list[dict[str, float]], most: int = _PROCESSES) -> list[np.ndarray] | None:
-        """
-        Return for each of some settings the same processes but for them; None where none may be run.
-
-        Processes that leave out a step whose settings are compared say nothing of them and stay out.
-        """
-        changed = set(changes[0])
-        held = {k: v for k, v in self.held.items() if k not in changed}
-        basis = self.basis
-        # More than are wanted: avoided combinations and steps left out take their share.
-        base = _backgrounds(self.model, held, 4 * most // len(changes))
-        keep = np.ones(len(base), bool)
-        every = []
-        for change in changes:
-            values = base.copy()
-            for name, level in change.items():
-                values[:, basis.column(name)] = level
-            values = basis.canonical(values)
-            keep &= basis.admissible(values)
-            keep &= ~np.isnan(values[:, [basis.column(name) for name in changed]]).any(axis=1)
-            every.append(values)
-        pick = np.flatnonzero(keep)[: max(most // len(changes), 2)]
-        return [values[pick] for values in every] if len(pick) else None
-
-    def draws(self, response: str, blocks: list[np.ndarray]) -> np.ndarray:
-        """Return draws of the average reading of each block, shape (draws, blocks)."""
-        fit = self.model.response(response)
-        values = np.concatenate(blocks)
-        last = np.full(len(values), len(self.model.study.steps) - 1)
-        read = joint_readings(fit.posterior, Rows(values, last))
-        return read.reshape(len(read), len(blocks), -1).mean(axis=2)
-
-    def amounts(self) -> dict[str, Any]:
-        """Return the quantities that add up over steps."""
-        removal = self.model.removal
-        return {"minutes": self.model.minutes} | ({} if removal is None else {"removed_um": removal})
-
-    def worked(self, setting: Setting, level: float) -> float:
-        """Return a level; in place of no passes or seconds the fewest studied that are any."""
-        if not setting.numeric or level > 0:
-            return level
-        levels = self.basis.levels[self.basis.column(setting.factor)]
-        return float(levels[levels > 0].min())
-
-    def minutes_of(self, a: np.ndarray, b: np.ndarray) -> dict[str, float]:
-        """Return what going from the processes `a` to `b` costs in minutes."""
-        names = ("minutes", "minutes_low", "minutes_high")
-        return dict(zip(names, self.model.minutes.difference(b, a), strict=True))
-
-
 # --- effects --------------------------------------------------------------------------------------
 
 
@@ -268,35 +186,29 @@ def _word(setting: Setting, level: float) -> str:
     return _show.plain_number(level) if setting.numeric else str(setting.levels[int(level)])
 
 
+def _worked(setting: Setting, level: float) -> float:
+    """Return a level; in place of no passes or seconds the fewest studied that are any."""
+    return level if not setting.numeric or level > 0 else float(min(v for v in setting.levels if v > 0))
+
+
 def _ends(mean: np.ndarray, ordered: bool) -> tuple[int, int]:
     """Return the two levels furthest apart: in their own order where they have one, else the lesser first."""
     low, high = int(mean.argmin()), int(mean.argmax())
     return (min(low, high), max(low, high)) if ordered else (low, high)
 
 
-def _effect(compared: _Compared, factor: Setting, quantities: list[str]) -> list[dict[str, Any]]:
+def _effect(compared: Averages, factor: Setting, quantities: list[str]) -> list[dict[str, Any]]:
     """Return the effect of one factor on every quantity."""
-    levels = _some_levels(compared.basis.levels[compared.basis.column(factor.factor)])
+    levels = some_levels(compared.basis.levels[compared.basis.column(factor.factor)])
     # A setting that may not be run with what is held would leave nothing to compare.
     levels = np.array([v for v in levels if compared.blocks([{factor.factor: v}]) is not None])
     blocks = compared.blocks([{factor.factor: v} for v in levels]) if len(levels) > 1 else None
     if blocks is None:
         return []
     out = []
-    amounts = compared.amounts()
-    for quantity in [*quantities, *amounts]:
-        read = None if quantity in amounts else compared.draws(quantity, blocks)
-        mean = (
-            read.mean(axis=0)
-            if read is not None
-            else np.array([amounts[quantity].mean(b).mean() for b in blocks])
-        )
-        i, j = _ends(mean, factor.kind != "choice")
-        if read is not None:
-            d = read[:, j] - read[:, i]
-            difference = (float(d.mean()), *map(float, np.quantile(d, [_TAIL, 1 - _TAIL])))
-        else:
-            difference = amounts[quantity].difference(blocks[j], blocks[i])
+    for quantity in [*quantities, *compared.amounts]:
+        i, j = _ends(compared.typical(quantity, blocks), factor.kind != "choice")
+        difference = compared.contrast(quantity, [blocks[i], blocks[j]], (-1, 1))
         row = {
             "quantity": quantity,
             "factor": factor.factor,
@@ -306,11 +218,14 @@ def _effect(compared: _Compared, factor: Setting, quantities: list[str]) -> list
             "_to": levels[j],
             **dict(zip(("difference", "difference_low", "difference_high"), difference, strict=True)),
         }
-        out.append(row if quantity == "minutes" else row | compared.minutes_of(blocks[i], blocks[j]))
+        if quantity != "minutes":
+            cost = compared.contrast("minutes", [blocks[i], blocks[j]], (-1, 1))
+            row |= dict(zip(("minutes", "minutes_low", "minutes_high"), cost, strict=True))
+        out.append(row)
     return out
 
 
-def _all_pairs(compared: _Compared, response: str, effects: pd.DataFrame) -> pd.DataFrame:
+def _all_pairs(compared: Averages, response: str, effects: pd.DataFrame) -> pd.DataFrame:
     """Return the pairs of factors by how far the difference of one depends on the other."""
     import pandas as pd
 
@@ -339,25 +254,21 @@ def _all_pairs(compared: _Compared, response: str, effects: pd.DataFrame) -> pd.
 
 
 def _pair(
-    compared: _Compared, response: str, a: tuple[Setting, float, float], b: tuple[Setting, float, float]
+    compared: Averages, response: str, a: tuple[Setting, float, float], b: tuple[Setting, float, float]
 ) -> dict[str, Any] | None:
     """Return how much more going from one to the other end of `a` adds at one end of `b` than at the other."""
     (one, a0, a1), (other, b0, b1) = a, b
     if one.step == other.step:
         # At none of its passes a step's other settings mean nothing.
-        a0, a1 = (compared.worked(one, v) for v in (a0, a1))
-        b0, b1 = (compared.worked(other, v) for v in (b0, b1))
-    blocks = compared.blocks(
-        [{one.factor: x, other.factor: y} for y in (b0, b1) for x in (a0, a1)], most=_PAIRED
-    )
+        a0, a1 = (_worked(one, v) for v in (a0, a1))
+        b0, b1 = (_worked(other, v) for v in (b0, b1))
+    blocks = compared.blocks([{one.factor: x, other.factor: y} for y in (b0, b1) for x in (a0, a1)])
     if blocks is None or a0 == a1 or b0 == b1:
         return None
-    read = compared.draws(response, blocks)
-    more = (read[:, 3] - read[:, 2]) - (read[:, 1] - read[:, 0])
+    more, low, high = compared.contrast(response, blocks, (1, -1, -1, 1))
     at, than_at = (_word(other, v) for v in (b1, b0))
-    if more.mean() < 0:
-        more, at, than_at = -more, than_at, at
-    low, high = np.quantile(more, [_TAIL, 1 - _TAIL])
+    if more < 0:
+        more, low, high, at, than_at = -more, -high, -low, than_at, at
     return {
         "quantity": response,
         "factor": one.factor,
@@ -365,9 +276,9 @@ def _pair(
         "to": _word(one, a1),
         "at": f"{_show.label(other.factor)} {at}",
         "than_at": than_at,
-        "difference": float(more.mean()),
-        "difference_low": float(low),
-        "difference_high": float(high),
+        "difference": more,
+        "difference_low": low,
+        "difference_high": high,
     }
 
 
@@ -467,7 +378,7 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     basis = model.study.basis
     held = held_at(model, at)
     never, cautions = _untold(model)
-    compared = _Compared(model, held)
+    compared = Averages(model, held)
     rows = [
         row
         for f in basis.factors
