@@ -56,11 +56,12 @@ class Anova:
 
     def draws(self, count: int = DRAWS, seed: int = SEED) -> dict[str, np.ndarray]:
         """
-        Return generalised pivotal quantities of the variance components, none below zero.
+        Return generalised pivotal quantities of the variance components.
 
         Quantiles of any function of them are limits of a generalised confidence interval for
         that function: exact for `REST`, close to nominal otherwise; an unbalanced design
-        takes its mean squares as independent, which they are nearly.
+        takes its mean squares as independent, which they are nearly. Single draws may be negative:
+        cut off at zero one by one, their sums would come out too large.
 
         References
         ----------
@@ -77,7 +78,7 @@ class Anova:
             [s / chdtri(d, rng.permutation(even)) for s, d in zip(self.ss, self.df, strict=True)]
         )
         variances = np.linalg.solve(self.expected, expects.T)
-        return dict(zip(self.names, np.maximum(variances, 0.0), strict=True))
+        return dict(zip(self.names, variances, strict=True))
 
 
 def analyse(y: np.ndarray, effects: Mapping[str, np.ndarray], fixed: Sequence[np.ndarray] = ()) -> Anova:

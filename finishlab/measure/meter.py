@@ -9,7 +9,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Literal
 
 from finishlab import _show
@@ -99,7 +98,7 @@ class MeterStudy:
     @cached_property
     def meter_share(self) -> Interval:
         """The meter's part of the variance of single readings, 0 to 1; NaN with one patch only."""
-        return self._of(spreads.meter_share if self._has_patches else lambda v: math.nan)
+        return self._of(spreads.share_of(spreads.meter_variance) if self._has_patches else lambda v: math.nan)
 
     @cached_property
     def meter_sd(self) -> Interval:
@@ -195,14 +194,12 @@ class MeterStudy:
 
         def row(source: str, variance: Callable[[spreads.Variances], Any]) -> tuple[Any, ...]:
             sd = self._of(lambda v: variance(v) ** 0.5)
-            share = self._of(
-                lambda v: variance(v) / spreads.total_variance(v) if self._has_patches else math.nan
-            )
+            share = self._of(spreads.share_of(variance) if self._has_patches else lambda v: math.nan)
             return source, sd.value, sd.low, sd.high, share.value, share.low, share.high
 
         rows = [
             *(
-                row(words, itemgetter(name))
+                row(words, spreads.source_variance(name))
                 for name, words in spreads.SOURCES.items()
                 if name in self.components.estimate
             ),

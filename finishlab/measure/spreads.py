@@ -33,6 +33,11 @@ _OF_PATCHES = (PATCH, PANEL)
 Variances = Mapping[str, Any]  # name -> float, or array of draws
 
 
+def source_variance(name: str) -> Callable[[Variances], Any]:
+    """Return the function that gives the variance of one source, not below zero."""
+    return lambda v: np.maximum(v[name], 0.0)
+
+
 def meter_variance(v: Variances) -> Any:
     """Return the variance of single readings of one spot in any technician's hands."""
     return _sum(v, _METER)
@@ -45,13 +50,17 @@ def patch_variance(v: Variances) -> Any:
 
 def total_variance(v: Variances) -> Any:
     """Return the variance of single readings of any patch."""
-    return sum(v.values())
+    return _sum(v, tuple(v))
 
 
-def meter_share(v: Variances) -> Any:
-    """Return the meter's part of the variance of single readings, 0 to 1."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return meter_variance(v) / total_variance(v)
+def share_of(variance: Callable[[Variances], Any]) -> Callable[[Variances], Any]:
+    """Return the function that gives a variance as a share of that of single readings, 0 to 1."""
+
+    def share(v: Variances) -> Any:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.minimum(variance(v) / total_variance(v), 1.0)
+
+    return share
 
 
 def mean_variance(
@@ -73,9 +82,9 @@ def mean_variance(
 
     Examples
     --------
-    >>> mean_variance({"repeatability": 0.9, "technician": 0.5}, 3)
+    >>> round(float(mean_variance({"repeatability": 0.9, "technician": 0.5}, 3)), 2)
     0.3
-    >>> round(mean_variance({"repeatability": 0.9, "technician": 0.5}, 3, same_technician=False), 2)
+    >>> round(float(mean_variance({"repeatability": 0.9, "technician": 0.5}, 3, same_technician=False)), 2)
     0.8
     """
     found = (
@@ -83,11 +92,12 @@ def mean_variance(
         + v.get(SPOT, 0.0) / (readings if spots is None else spots)
         + v.get(INTERACTION, 0.0)
     )
-    return found if same_technician else found + v.get(TECHNICIAN, 0.0)
+    return np.maximum(found if same_technician else found + v.get(TECHNICIAN, 0.0), 0.0)
 
 
 def _sum(v: Variances, names: tuple[str, ...]) -> Any:
-    return sum(v[k] for k in names if k in v)
+    """Return a sum of variances, not below zero: draws of its parts may be."""
+    return np.maximum(sum(v[k] for k in names if k in v), 0.0)
 
 
 def normal_factor(cover: float) -> float:

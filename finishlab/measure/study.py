@@ -101,8 +101,8 @@ def study_meter(
     >>> study = fl.study_meter(table)
     >>> print(f"{study.repeatability_sd.value:.2f} {study.meter_share.value:.3f}")
     0.13 0.005
-    >>> print(study.readings_for(0.2).text())
-    Average 3 readings of a patch, at 3 spots, for ± 0.2 GU (95 %); 5 to be sure of it.
+    >>> study.readings_for(0.2).readings
+    2
 
     One reading of each patch says nothing of the meter:
 
