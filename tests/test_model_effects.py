@@ -76,7 +76,7 @@ def true_difference(shop, compared, row):
 
 def test_intervals_hold_the_true_effects_and_half_as_wide_ones_do_not():
     held, halved = {"gloss_20": [], "minutes": []}, []
-    for seed in range(1, 7):
+    for seed in range(1, 5):
         shop = fl.PracticeBench(kind=1, seed=seed)
         trials = shop.work(fl.plan_trials(shop.study, trials=24, panels=4, seed=seed), seed=seed)
         result = fl.what_matters(fl.fit(shop.study, trials))
@@ -88,11 +88,11 @@ def test_intervals_hold_the_true_effects_and_half_as_wide_ones_do_not():
             if row["quantity"] == "minutes":
                 half = (row["difference_high"] - row["difference_low"]) / 4
                 halved.append(abs(row["difference"] - truth) <= half)
-    # 30 of each; of a true 0.90 fewer than 23 would hold once in 130 times (those of one bench go together).
-    assert sum(held["gloss_20"]) >= 23
-    assert sum(held["minutes"]) >= 23
+    # 20 of each; of a true 0.90 fewer than 15 would hold once in 90 times (those of one bench go together).
+    assert sum(held["gloss_20"]) >= 15
+    assert sum(held["minutes"]) >= 15
     # Intervals half as wide hold about 0.59, and fall short of what is asked of whole ones.
-    assert sum(halved) < 23
+    assert sum(halved) < 15
 
 
 def test_the_largest_difference_comes_first_and_is_the_benchs_own(bench, found):
@@ -311,7 +311,7 @@ def test_a_grid_agrees_with_the_prediction_of_its_processes_and_counts_trials(mo
 def test_a_grid_says_when_the_best_cannot_be_told_from_the_next(model):
     grid = fl.setting_grid(model, at=BASE)
     ahead = grid.table().sort_values("value").iloc[-1]["ahead_low"]
-    assert ("cannot tell from no difference" in grid.text()) == (ahead <= 0)
+    assert ("cannot be told from it" in grid.text()) == (ahead <= 0)
 
 
 def test_of_haze_the_lowest_is_best():

@@ -151,13 +151,12 @@ class SettingGrid:
         order = self._table.sort_values("value", ascending=not self._rising)
         first, second = order.iloc[0], order.iloc[1]
         size = f"{_show.number(abs(first['value'] - second['value']), 1)}{' ' + unit if unit else ''}"
-        told = first["ahead_low"] > 0
-        ahead = f"{size} {'above' if self._rising else 'below'} {self._name(second)}"
-        doubt = "" if told else ", which the trials cannot tell from no difference"
+        lies = f"{self._name(second)} lies {size} {'below' if self._rising else 'above'}"
+        doubt = "" if first["ahead_low"] > 0 else " and cannot be told from it"
         return " ".join(
             [
-                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{' ' + unit if unit else ''}, "
-                f"{ahead}{doubt}, with the rest at {self.held}.",
+                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{' ' + unit if unit else ''}; "
+                f"{lies}{doubt}, with the rest at {self.held}.",
                 *self.cautions,
             ]
         )
