@@ -131,7 +131,7 @@ def direction_effect(
     )
     cells = table.groupby(["patch", "who", "way"], as_index=False)["value"].agg(["mean", "size"])
     along, across = (cells[cells["way"] == way].set_index(["patch", "who"]) for way in (ALONG, ACROSS))
-    both = along.join(across, how="inner", lsuffix="_along", rsuffix="_across")
+    both = along.add_suffix("_along").join(across.add_suffix("_across"), how="inner")
     if not len(both):
         return None
     pair = pd.DataFrame(
