@@ -233,7 +233,7 @@ def test_the_other_half_of_a_factorial_completes_the_half_that_was_run():
     assert design["already_run"][0] == "low, low, low, low"
     (said,) = [c for c in rest.attrs["cautions"] if "will not be worked again" in c]
     assert said.startswith(
-        "8 of the 16 runs stand in the existing trials and will not be worked again: low, low, low, low; "
+        "8 of the 16 runs stand in the existing trials and will not be worked again: low, low, low, low / "
     )
     assert " / and 4 more." in said
 
