@@ -5,6 +5,7 @@ Drawn from plain data as in `plots.py`; nothing is computed here but where to pu
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,8 @@ from finishlab._show import asked_percent, counted, label, number
 from finishlab.study import LIMITS, RESPONSES
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     import pandas as pd
     from matplotlib.axes import Axes
 
@@ -56,7 +59,7 @@ def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | N
             ecolor=GREY, elinewidth=1.2, capsize=3, markersize=size,
             label=f"{'summed up' if marker == 'D' else 'by source'} (bar: {asked_percent(confidence)} interval)",
         )  # fmt: skip
-    ax.set_yticks(y, table["source"])
+    ax.set_yticks(y, [textwrap.fill(words, 34) for words in table["source"]])
     ax.set_ylim(-0.6, len(table) - 0.4)
     # A few patches or technicians leave the far end of an interval open: it may run out of the figure.
     ax.set_xlim(0, max(float(2.2 * sd.max()), float(1.15 * high[~summed].min())))
@@ -78,7 +81,7 @@ def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: A
     Parameters
     ----------
     points : DataFrame
-        ``patch``, ``technician`` (or None), ``value``.
+        ``patch`` (where it is a category, drawn in its order), ``technician`` (or None), ``value``.
     reading : str
     flagged : DataFrame
         ``at`` (positions in `points`).
@@ -97,9 +100,9 @@ def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: A
     """
     ax = axes(ax)
     words, unit = _words(reading)
-    patches = list(dict.fromkeys(points["patch"]))
-    place = {p: i for i, p in enumerate(patches)}
-    x = points["patch"].map(place).to_numpy(float)
+    patch = points["patch"].astype("category")
+    patches = [str(p) for p in patch.cat.categories]
+    x = patch.cat.codes.to_numpy(float)
     value = points["value"].to_numpy(float)
     people = [None] if points["technician"].isna().all() else sorted(set(points["technician"]))
     aside = (np.arange(len(people)) - (len(people) - 1) / 2) * 0.5 / max(len(people), 2)
@@ -296,7 +299,15 @@ def agreement(
     )
 
 
-def drift(days: pd.DataFrame, *, title: str, unit: str, limit: float | None, ax: Axes | None = None) -> Axes:
+def drift(
+    days: pd.DataFrame,
+    *,
+    title: str,
+    unit: str,
+    limit: float | None,
+    jump: dt.date | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """
     Draw how far off a tile was read, day by day, and the line through the days.
 
@@ -306,6 +317,8 @@ def drift(days: pd.DataFrame, *, title: str, unit: str, limit: float | None, ax:
         ``day``, ``offset``, ``line``.
     title, unit : str
     limit : float or None
+    jump : date, optional
+        First day after a jump, where the line is broken.
     ax : Axes, optional
 
     Examples
@@ -325,7 +338,9 @@ def drift(days: pd.DataFrame, *, title: str, unit: str, limit: float | None, ax:
     ax = axes(ax)
     day = pd.to_datetime(days["day"])
     ax.plot(day, days["offset"], "o", color=BLUE, markersize=6, label="mean of the day")
-    ax.plot(day, days["line"], "-", color=INK, linewidth=1.3, label="through the days")
+    since = np.array([jump is not None and d >= jump for d in days["day"]])
+    for mine, text in ((~since, "through the days"), (since, None)):
+        ax.plot(day[mine], days["line"][mine], "-", color=INK, linewidth=1.3, label=text)
     ax.axhline(0, color=GREY, linewidth=0.8)
     _either_side(ax, limit, VERMILLION, "--", "limit")
     locator = AutoDateLocator(minticks=3, maxticks=8)

@@ -215,6 +215,7 @@ def test_a_jump_is_told_from_a_creep_and_rarely_named_where_there_is_none():
     knocked = fl.meter_drift(tile(92 + 0.8 * (np.arange(20) >= 12) + rng.normal(0, 0.1, 20)))
     assert knocked.jump is not None
     assert str(knocked.jump["before"]) == "2026-05-25"
+    assert np.isnan(knocked.trend.value)  # no straight line
     assert knocked.jump["low"] < 0.8 < knocked.jump["high"]
     assert knocked.now.low < 0.8 < knocked.now.high
     false = sum(fl.meter_drift(tile(92 + rng.normal(0, 0.1, 20))).jump is not None for _ in range(200))

@@ -16,7 +16,7 @@ from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
 from finishlab.measure.spreads import Interval, normal_factor
 from finishlab.measure.taken import Taken, take
-from finishlab.measure.words import ends, figure, limit_mistakes, quantity, spaced
+from finishlab.measure.words import ends, figure, in_words, limit_mistakes, quantity, spaced
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,12 +98,7 @@ class MeterAgreement:
         """Return bias, limits of agreement and slope with their intervals."""
         import pandas as pd
 
-        rows = [
-            ("mean difference", self.bias),
-            ("lower limit of agreement", self.low),
-            ("upper limit of agreement", self.high),
-            ("change with each unit read", self.slope),
-        ]
+        rows = self._rows()
         return pd.DataFrame(
             [(n, i.value, i.low, i.high) for n, i in rows],
             columns=["what", "value", "value_low", "value_high"],
@@ -133,7 +128,16 @@ class MeterAgreement:
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table().round(4))
+        unit = quantity(self.reading)[1]
+        return _show.sentence_and_table(self.text(), in_words(self._rows(), unit, self.confidence))
+
+    def _rows(self) -> list[tuple[str, Interval]]:
+        return [
+            ("mean difference", self.bias),
+            ("lower limit of agreement", self.low),
+            ("upper limit of agreement", self.high),
+            ("change with each unit read", self.slope),
+        ]
 
 
 def compare_meters(

@@ -16,7 +16,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
 from finishlab.measure.spreads import Interval
-from finishlab.measure.words import ends, limit_mistakes, signed, spaced
+from finishlab.measure.words import ends, in_words, limit_mistakes, signed, spaced
 from finishlab.records.cells import Numbers, dates, words
 from finishlab.records.mistakes import Mistakes
 
@@ -46,7 +46,7 @@ class MeterDrift:
     shift : Interval
         Offset on average over the days.
     trend : Interval
-        Change in 30 days; NaN with fewer than three days.
+        Change in 30 days; NaN with fewer than three days, or where the meter jumped.
     now : Interval
         Offset on the last day, by the line through the days, or after a jump by the days since.
     jump : dict or None
@@ -129,11 +129,21 @@ class MeterDrift:
         from finishlab import _meter_figures
 
         return _meter_figures.drift(
-            self.days, title=self.text().split(". ")[0], unit=self.unit, limit=self.limit, ax=ax
+            self.days,
+            title=self.text().split(". ")[0],
+            unit=self.unit,
+            limit=self.limit,
+            jump=None if self.jump is None else self.jump["before"],
+            ax=ax,
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table().round(3))
+        rows = [
+            ("off on the last day", self.now),
+            ("off on average", self.shift),
+            (f"change in {PER_DAYS} days", self.trend),
+        ]
+        return _show.sentence_and_table(self.text(), in_words(rows, self.unit, self.confidence))
 
 
 def meter_drift(
@@ -222,7 +232,7 @@ def meter_drift(
     jump = _jump(x, mean, days, confidence)
     if jump is not None:
         k = int(np.flatnonzero(days == np.datetime64(jump["before"]))[0])
-        now = _mean(mean[k:], confidence)
+        now, trend = _mean(mean[k:], confidence), Interval(math.nan, math.nan, math.nan)
         line = np.r_[np.full(k, mean[:k].mean()), np.full(len(mean) - k, mean[k:].mean())]
     if len(days) < _TREND:
         cautions.append(

@@ -18,7 +18,7 @@ from finishlab.measure.anova import REST
 from finishlab.measure.averaging import Averaging
 from finishlab.measure.direction import DirectionEffect
 from finishlab.measure.spreads import Components, Interval, mean_variance
-from finishlab.measure.words import figure, places_for, quantity, spaced
+from finishlab.measure.words import ends, figure, quantity, spaced
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -263,7 +263,9 @@ class MeterStudy:
                 self.table(), reading=self.reading, confidence=self.confidence, ax=ax
             )
         if of == "readings":
-            return _meter_figures.by_patch(self.points, reading=self.reading, flagged=self.flagged, ax=ax)
+            return _meter_figures.by_patch(
+                self.points, reading=self.reading, flagged=self.flagged[self.flagged["outlier"]], ax=ax
+            )
         if of == "averages":
             return Averaging.solve(self.components, self.reading, None).plot(ax)
         if of == "direction":
@@ -293,23 +295,21 @@ class MeterStudy:
         sd, share = f"SD{f', {self.unit}' if self.unit else ''}", "share of the spread"
         cover = f"{_show.asked_percent(self.confidence)} interval"
 
-        def ends(low: float, high: float, scale: float = 1.0, places: int | None = None) -> str:
+        def percents(low: float, high: float) -> str:
             if math.isnan(low):
                 return _show.UNKNOWN
-            if places is None:
-                places = places_for((high - low) / 2)
-            return f"{figure(scale * low, 'down', places)} to {figure(scale * high, 'up', places)}"
+            return f"{_show.number(100 * low, 0, 'down')} to {_show.number(100 * high, 0, 'up')}"
 
         return pd.DataFrame(
             {
                 "spread": rows["source"],
                 sd: [figure(v) for v in rows["sd"]],
-                cover: [ends(a, b) for a, b in zip(rows["sd_low"], rows["sd_high"], strict=True)],
+                cover: [ends(*i) for i in rows[["sd_low", "sd_high", "sd"]].itertuples(index=False)],
                 share: [
                     _show.UNKNOWN if math.isnan(v) else f"{_show.number(100 * v, 0)} %" for v in rows["share"]
                 ],
                 f"{cover} of it, %": [
-                    ends(a, b, 100, 0) for a, b in zip(rows["share_low"], rows["share_high"], strict=True)
+                    percents(a, b) for a, b in zip(rows["share_low"], rows["share_high"], strict=True)
                 ],
             }
         )

@@ -250,7 +250,9 @@ def _points(taken: Taken) -> pd.DataFrame:
         return None if groups is None else np.array(groups.names, object)[groups.of]
 
     columns = {"patch": taken.part, "technician": taken.technician, "direction": taken.direction}
-    return pd.DataFrame({k: named(g) for k, g in columns.items()} | {"value": taken.value, "row": taken.row})
+    table = pd.DataFrame({k: named(g) for k, g in columns.items()} | {"value": taken.value, "row": taken.row})
+    # A category keeps patch 2 before patch 10.
+    return table.assign(patch=pd.Categorical(table["patch"], categories=list(taken.part.names)))
 
 
 def _without(

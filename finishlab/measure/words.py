@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from finishlab._show import UNKNOWN, Toward, number
+from finishlab._show import UNKNOWN, Toward, asked_percent, number
+from finishlab.measure.spreads import Interval
 from finishlab.study import LIMITS, RESPONSES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def quantity(reading: str) -> tuple[str, str]:
@@ -89,6 +95,31 @@ def ends(low: float, high: float, beside: float = 0.0) -> str:
     if beside:
         places = min(places, places_for(beside))
     return f"{signed(low, 'down', places)} to {signed(high, 'up', places)}"
+
+
+def in_words(rows: Sequence[tuple[str, Interval]], unit: str, confidence: float) -> pd.DataFrame:
+    """
+    Return figures and their intervals as a table to be read.
+
+    Examples
+    --------
+    >>> from finishlab.measure.spreads import Interval
+    >>> in_words([("mean difference", Interval(0.64, 0.457, 0.829))], "GU", 0.95).iloc[0].tolist()
+    ['mean difference', '0.64', '0.45 to 0.83']
+    >>> in_words([("trend", Interval(math.nan, math.nan, math.nan))], "GU", 0.95).iloc[0].tolist()
+    ['trend', 'not known', 'not known']
+    """
+    import pandas as pd
+
+    return pd.DataFrame(
+        {
+            "": [words for words, _ in rows],
+            unit or "figure": [signed(i.value) for _, i in rows],
+            f"{asked_percent(confidence)} interval": [
+                UNKNOWN if math.isnan(i.low) else ends(i.low, i.high, i.value) for _, i in rows
+            ],
+        }
+    )
 
 
 def limit_mistakes(limit: float | None, set_by: str) -> list[str]:
