@@ -74,15 +74,22 @@ def _warm(
     *,
     at_zero: bool,
 ) -> Profile:
-    """Return the profile; each search starts where the last one ended, and 0 may be out of reach."""
+    """
+    Return the profile: each search starts where the last one ended, and at the fit; 0 may be out of reach.
+
+    What was answered once is answered so again, whatever was asked between.
+    """
     last = start
+    known: dict[float, float] = {}
 
     def profile(at: float) -> float:
         nonlocal last
         if at == 0 and not at_zero:
             return np.inf
-        last, least = _least(held(at), last, bounds)
-        return least
+        if at not in known:
+            tried = [_least(held(at), x, bounds) for x in (last, start)]
+            last, known[at] = min(tried, key=lambda found: found[1])
+        return known[at]
 
     return profile
 
@@ -121,11 +128,11 @@ def ends(profile: Profile, now: float, scale: float, best: float, cover: float) 
     low, high = 0.0, np.inf
     if now > 0 and profile(0.0) > wanted:
         a = middle
-        while above(a) < 0:
+        while above(a - 1.0) < 0:
             a -= 1.0
-        low = float(np.exp(optimize.brentq(above, a, middle, xtol=1e-7)))
-    for b in middle + np.arange(1.0, 40.0):
-        if above(b) > 0:
-            high = float(np.exp(optimize.brentq(above, b - 1.0, b, xtol=1e-7)))
+        low = float(np.exp(optimize.brentq(above, a - 1.0, a, xtol=1e-7)))
+    for b in middle + np.arange(40.0):
+        if above(b + 1.0) > 0:
+            high = float(np.exp(optimize.brentq(above, b, b + 1.0, xtol=1e-7)))
             break
     return low, high

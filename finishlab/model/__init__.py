@@ -10,25 +10,31 @@ from finishlab.model.checks import ModelChecks, check_model
 from finishlab.model.compare import ModelComparison, compare_models
 from finishlab.model.constants import StepConstants, step_constants
 from finishlab.model.curves import PassCurve, SettingGrid, pass_curve, setting_grid
+from finishlab.model.differences import LevelDifferences, compare_levels
 from finishlab.model.effects import WhatMatters, what_matters
 from finishlab.model.finish import FinishModel, fit
 from finishlab.model.lenth import ScreenedEffects, screen_effects
+from finishlab.model.spread_shares import VarianceShares, variance_shares
 
 __all__ = [
     "FinishModel",
+    "LevelDifferences",
     "ModelChecks",
     "ModelComparison",
     "PassCurve",
     "ScreenedEffects",
     "SettingGrid",
     "StepConstants",
+    "VarianceShares",
     "WhatMatters",
     "check_model",
+    "compare_levels",
     "compare_models",
     "fit",
     "pass_curve",
     "screen_effects",
     "setting_grid",
     "step_constants",
+    "variance_shares",
     "what_matters",
 ]
