@@ -192,3 +192,57 @@ def test_hours_instead_of_minutes_change_nothing_but_the_unit():
     hours = fitted(values, {k: v / 60 for k, v in steps.items()}, panels)
     for a, b in zip(minutes.interval(values), hours.interval(values), strict=True):
         np.testing.assert_allclose(a, 60 * b, rtol=1e-5)  # the optimiser's tolerance
+
+
+# --- removals known only to be at least so much ---------------------------------------------------------
+
+
+def burned(seed):
+    """Return passes, true removal, what was known of it, which burned, and panels: 1 + 1.5 µm a pass."""
+    rng = np.random.default_rng(seed)
+    n = 60
+    passes = rng.integers(1, 9, n).astype(float)[:, None]
+    panels = np.repeat(np.arange(6), 10)
+    removed = 1 + 1.5 * passes[:, 0] + rng.normal(0, 1, n) + rng.normal(0, 0.5, 6)[panels]
+    clear = rng.uniform(6, 14, n)
+    through = removed > clear
+    return passes, removed, np.where(through, clear, removed), through, panels
+
+
+def at_most_eight(values, total, panels, **how):
+    """Return what eight passes take on average, and what 99 in 100 sections stay under."""
+    study = one_step_study()
+    fitted = fit_additive(study.basis, values, total, {}, panels, relative=False, what="film", **how)
+    eight = np.array([[8.0]])
+    return float(fitted.mean(eight)[0]), float(fitted.next_section(eight).quantile(0.99)[0])
+
+
+def one_step_study():
+    return Study.from_toml(
+        'title = "Doors"\npass_means = "one direction"\n[[step]]\nname = "cut"\npasses = { lowest = 0, highest = 8 }\n'
+        "[goal]\nfaults = { at_most = 0 }\nassurance = 0.9\n"
+    )
+
+
+def test_a_burn_through_counts_as_at_least_the_clear_that_was_there():
+    dropped, bounded, as_read = [], [], []
+    for seed in range(8):
+        passes, removed, known, through, panels = burned(seed)
+        full = at_most_eight(passes, removed, panels)
+        keep = ~through
+        dropped.append(np.subtract(at_most_eight(passes[keep], known[keep], panels[keep]), full))
+        bounded.append(np.subtract(at_most_eight(passes, known, panels, at_least=through), full))
+        as_read.append(np.subtract(at_most_eight(passes, known, panels), full))
+    # About 20 of 60 burned through. Beside what the full removals would have said, dropping them
+    # makes harsh processes look milder; taking the bound for the removal, milder still.
+    assert abs(np.mean(bounded, axis=0)[0]) < 0.15
+    assert np.mean(dropped, axis=0)[0] < -0.25
+    assert np.mean(as_read, axis=0)[0] < -0.8
+    # The spread is kept too, so that a limit is not judged more surely than it is known.
+    assert abs(np.mean(bounded, axis=0)[1]) < 0.3
+
+
+def test_bounds_that_bind_nothing_change_nothing():
+    passes, removed, _, _, panels = burned(3)
+    none = np.zeros(len(removed), bool)
+    assert at_most_eight(passes, removed, panels, at_least=none) == at_most_eight(passes, removed, panels)

@@ -17,6 +17,9 @@ from finishlab.errors import ModelError
 from finishlab.mixed import DRAWS, Mixture, PanelFit, fit_panels
 from finishlab.study import Step
 
+#: Turns between the fit and what may lie beyond a bound.
+_BEYOND_ROUNDS = 20
+
 
 @dataclass(frozen=True, eq=False)
 class _Part:
@@ -183,6 +186,7 @@ def fit_additive(
     *,
     relative: bool,
     what: str,
+    at_least: np.ndarray | None = None,
 ) -> Additive:
     """
     Fit a quantity that adds up over the steps.
@@ -199,6 +203,9 @@ def fit_additive(
         True when the scatter grows with the size (times), False when it does not (film).
     what : str
         For messages.
+    at_least : ndarray of bool, shape (trials,), optional
+        Trials whose total is known only to be at least as much, as the film lost in a
+        burn-through. They count with what they may well have been beyond that bound.
 
     Raises
     ------
@@ -232,6 +239,8 @@ def fit_additive(
     >>> model.mean(np.array([[0.0]])).tolist()
     [0.0]
     """
+    if at_least is not None and at_least.any():
+        total = _beyond_bounds(basis, values, total, panels, at_least, what)
     study = basis.study
     cautions: list[str] = []
     parts: list[_Part] = []
@@ -261,6 +270,31 @@ def fit_additive(
             "an average over settings stands in. More varied trials would mend it."
         )
     return Additive(basis, tuple(parts), tuple(cautions))
+
+
+def _beyond_bounds(
+    basis: Basis, values: np.ndarray, total: np.ndarray, panels: np.ndarray, at_least: np.ndarray, what: str
+) -> np.ndarray:
+    """
+    Return the totals with bounds replaced by values beyond them, spread as they would be.
+
+    Data augmentation by turns with the fit, a normal value cut off below (Tanner & Wong 1987,
+    J. Am. Stat. Assoc. 82, 528, from memory); evenly spread chances in place of random ones.
+    A mean beyond the bound alone would make the scatter, and with it a limit, look smaller.
+    """
+    filled, bound = np.array(total, float), np.asarray(total, float)[at_least]
+    chance = (np.random.default_rng(0).permutation(len(bound)) + 0.5) / len(bound)
+    for _ in range(_BEYOND_ROUNDS):
+        fitted = fit_additive(basis, values, filled, {}, panels, relative=False, what=what)
+        mean = fitted.mean(values[at_least])
+        sd = max(float(np.hypot(fitted.parts[0].fit.residual_sd, fitted.parts[0].fit.panel_sd)), 1e-9)
+        share = stats.norm.sf((bound - mean) / sd)  # of such removals lie beyond the bound
+        beyond = np.maximum(mean + sd * stats.norm.isf(np.maximum(share, 1e-300) * chance), bound)
+        moved = np.abs(beyond - filled[at_least]).max()
+        filled[at_least] = beyond
+        if moved < 1e-3 * sd:
+            break
+    return filled
 
 
 def _present(step: Step, basis: Basis, values: np.ndarray) -> np.ndarray:

@@ -24,6 +24,7 @@ from finishlab.model.observed import MeterSpread, meters_by_response
 from finishlab.model.pooling import Earlier, earlier_trials
 from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.response import ResponseFit, fit_response
+from finishlab.model.worked import worked_cautions
 from finishlab.records import check_trials
 from finishlab.study import Condition, Study
 
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Fewer trials than this cannot tell a process from its luck (common practice, no source).
 FEWEST_TRIALS = 6
+#: Column of the clear alone before work, µm, where a shop's gauge tells layers apart.
+CLEAR = "clear_before_um"
 #: Panels below which the spread between panels is mostly the stated guess.
 FEW_PANELS = 4
 
@@ -119,10 +122,17 @@ class FinishModel:
         if "removed_um" not in self.done.columns:
             return None
         removed = pd.to_numeric(self.done["removed_um"], errors="coerce").to_numpy(float)
-        # A burn-through says only that all the clear went, so it is kept out of the average
-        # and rules out harsher processes instead (`limits.ruled_out`).
-        use = np.isfinite(removed) & ~burned_through(self.done)
-        if use.sum() < FEWEST_TRIALS:
+        burned = burned_through(self.done)
+        # A burn-through says only that all the clear went. Where the clear alone was read
+        # before, the removal is known to be at least that; else it is kept out of the average.
+        # Either way it rules out harsher processes (`limits.ruled_out`).
+        if burned.any():
+            clear = np.full(len(removed), np.nan)
+            if CLEAR in self.done.columns:
+                clear = pd.to_numeric(self.done[CLEAR], errors="coerce").to_numpy(float)
+            removed = np.where(burned, clear, removed)
+        use = np.isfinite(removed)
+        if (use & ~burned).sum() < FEWEST_TRIALS:
             return None
         table = self.done[use]
         return fit_additive(
@@ -133,6 +143,7 @@ class FinishModel:
             table["panel"].astype(str).to_numpy(),
             relative=False,
             what="film removed",
+            at_least=burned[use],
         )
 
     def probability_of(
@@ -370,7 +381,10 @@ def fit(
     ----------
     study : Study
     trials : DataFrame
-        One row a trial, as `read_trials` gives.
+        One row a trial, as `read_trials` gives. Beside what the study names, the state before
+        work (``start_gloss_20``) enters the step model, ``half_panel``, ``technician``, ``lot`` and
+        columns that end in ``_lot`` are random effects, and with the clear alone read before
+        work (``clear_before_um``) a burn-through counts as a removal of at least that.
     kind : {"auto", "steps", "surface"}
         "steps" follows ln roughness through the process, "surface" is a shrunk polynomial;
         "auto" takes "steps" where the goal names gloss and a step is worked by passes or seconds.
@@ -453,6 +467,7 @@ def fit(
             f"Only {panels} panels: how panels differ is known mostly from a general guess. "
             "Follow-up trials on new panels make the assurance firmer."
         )
+    cautions += worked_cautions(study, study.basis.values(done))
     before = None if earlier is None else earlier_trials(study, earlier)
     cautions += before.cautions if before is not None else ()
     return FinishModel(study, table, kind, seed, meters_by_response(meters), before, tuple(cautions))

@@ -101,5 +101,5 @@ def _told_apart(label: np.ndarray, panel: np.ndarray) -> bool:
     names, counts = np.unique(label[told], return_counts=True)
     if len(names) < 2 or counts.max() < 2:
         return False
-    pairs = set(zip(label[told], panel[told], strict=True))
-    return len(pairs) > max(len(names), len(set(panel[told]))) or len(names) < len(set(panel[told]))
+    pairs, panels = set(zip(label[told], panel[told], strict=True)), set(panel[told])
+    return not len(pairs) == len(names) == len(panels)
