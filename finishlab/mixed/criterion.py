@@ -41,7 +41,8 @@ class Problem:
         more = q.T @ rest  # twice is enough
         along, rest = along + more, rest - q @ more
         log_size = 2 * float(np.log(np.abs(np.diagonal(r))).sum() + np.log(size).sum())
-        perfect = bool(rest @ rest <= (1e-13 * np.abs(y).max(initial=0.0)) ** 2 * len(y))
+        # What rounding alone leaves; NIST's hardest readings scatter by 1e-13 of their size.
+        perfect = bool(rest @ rest <= (4e-15 * np.abs(y).max(initial=0.0)) ** 2 * len(y))
         return Problem(
             Reduced(q, rest, terms, z),
             np.linalg.inv(r) / size[:, None],

@@ -49,16 +49,25 @@ def tukey_reach(count: int, df: float, cover: float) -> float:
     >>> round(tukey_reach(2, 12.0, 0.95), 3)
     2.179
     """
-    from scipy import special, stats
+    from scipy import optimize, special, stats
 
     if count == 2:
         return float(special.stdtrit(df, (1 + cover) / 2))
-    return float(stats.studentized_range.ppf(cover, count, df) / np.sqrt(2))
+    # The library's own quantile asks for six times as many of its slow integrals. Bonferroni's
+    # reach lies a little above, whence a few steps on the log of what is left suffice.
+    above = np.sqrt(2) * float(special.stdtrit(df, 1 - (1 - cover) / (count * (count - 1))))
+
+    def left(q: float) -> float:
+        return float(np.log(stats.studentized_range.sf(q, count, df) / (1 - cover)))
+
+    found = optimize.root_scalar(left, x0=above, x1=0.98 * above, method="secant", rtol=1e-9)
+    return float(found.root / np.sqrt(2))
 
 
 def together(pairs: Contrasts, count: int, cover: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the ends of intervals of all pairs of `count` means that hold together."""
-    reach = np.array([tukey_reach(count, float(df), cover) for df in pairs.df]) * pairs.se
+    # Nine digits: what rounding makes of equal degrees of freedom is asked once.
+    reach = np.array([tukey_reach(count, float(f"{df:.9g}"), cover) for df in pairs.df]) * pairs.se
     return pairs.value - reach, pairs.value + reach
 
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from finishlab.mixed.freedom import FTest, Method, f_test
+from finishlab.mixed.freedom import FTest, Method, contrasts, f_test
 from finishlab.mixed.reml import MixedFit
 
 
@@ -140,8 +140,8 @@ def term_test(
     if kind == "II" and above:
         over = np.concatenate([np.arange(terms.columns[t].start, terms.columns[t].stop) for t in above])
         own = np.arange(terms.columns[term].start, terms.columns[term].stop)
-        # What is left of the term's own when the products it is in are taken to be 0.
-        weights = weights - fit.cov[np.ix_(own, over)] @ np.linalg.solve(
-            fit.cov[np.ix_(over, over)], every[over]
-        )
+        # What is left of the term's own when the products it is in are taken to be 0. The
+        # covariance is the method's own, as R's car has it for Kenward and Roger's.
+        cov = contrasts(fit, every, method=method).cov
+        weights = weights - cov[np.ix_(own, over)] @ np.linalg.solve(cov[np.ix_(over, over)], every[over])
     return f_test(fit, weights, method=method)

@@ -1,9 +1,9 @@
 # Makes mixed_panels.csv and mixed_panels_expected.csv: invented panel studies of unequal size, and what
-# R's lme4, lmerTest and pbkrtest say of them. Run in this folder: Rscript make_mixed_panels.R
+# R's lme4, lmerTest, pbkrtest and car say of them. Run in this folder: Rscript make_mixed_panels.R
 # The tests read the two files and need no R. Figures are ours to regenerate; nothing is published of them.
-suppressMessages({library(lme4); library(lmerTest); library(pbkrtest)})
+suppressMessages({library(lme4); library(lmerTest); library(pbkrtest); library(car)})
 set.seed(20261125)
-versions <- paste("R", getRversion(), "with", paste(sapply(c("lme4", "lmerTest", "pbkrtest"), function(p)
+versions <- paste("R", getRversion(), "with", paste(sapply(c("lme4", "lmerTest", "pbkrtest", "car"), function(p)
   paste(p, packageVersion(p))), collapse = ", "))
 
 # panels, the fewest and most trials on one, SD of panels, halves, technicians and residual
@@ -55,6 +55,15 @@ for (name in names(studies)) {
     say(name, paste0("p_satterthwaite[", term, "]"), sat[i, 5])
     say(name, paste0("se_kenward-roger[", term, "]"), sqrt(kr[i, i]))
     say(name, paste0("df_kenward-roger[", term, "]"), Lb_ddf(L, vcov(m), kr))
+  }
+  # Tests of unbalanced terms: pads, passes about their middle, and their product.
+  d$x <- (d$passes - 4.5) / 3.5
+  crossed <- lmer(as.formula(paste("y ~ pad * x +", random[s[[8]]])), d, control = control,
+                  contrasts = list(pad = "contr.sum"))
+  for (type in c("II", "III")) {
+    a <- Anova(crossed, type = type, test.statistic = "F")
+    for (term in c("pad", "x", "pad:x")) for (col in c("F", "Df.res"))
+      say(name, paste0(c(F = "F", Df.res = "df")[col], "_", type, "[", term, "]"), a[term, col])
   }
   L <- diag(k)[4:5, ]
   f <- contestMD(m, L, ddf = "Satterthwaite"); g <- contestMD(m, L, ddf = "Kenward-Roger")
