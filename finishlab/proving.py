@@ -303,7 +303,14 @@ def _done(rows: Path | None) -> list[pd.DataFrame]:
 
     if rows is None or not rows.exists() or not rows.stat().st_size:
         return []
-    return [pd.read_csv(rows, dtype={"design": str}).fillna({"error": ""})]
+    return [
+        pd.read_csv(
+            rows,
+            dtype={"design": str, "error": str},
+            keep_default_na=False,
+            na_values={"true": [""], "ratio": [""]},
+        )
+    ]
 
 
 def _keys(rows: pd.DataFrame) -> list[tuple[str, int, str, float]]:
