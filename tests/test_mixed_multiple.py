@@ -102,17 +102,17 @@ def test_means_of_a_split_plot_with_its_interaction_have_the_published_degrees_o
 
 
 def test_pairs_hold_together_as_often_as_stated_and_by_themselves_they_do_not():
-    # Four equal levels, 24 rows on 4 panels, 400 studies (seed 7); all six differences are 0.
+    # Four equal levels, 24 rows on 4 panels, 60 studies (seed 7); all six differences are 0.
     rng = np.random.default_rng(7)
     panel, level = np.repeat(range(4), 6), np.tile(np.arange(4), 6)
     held, alone = [], []
-    for _ in range(400):
+    for _ in range(60):
         y = rng.normal(0, 1, 4)[panel] + rng.normal(0, 1, 24)
         pairs = contrasts(fit_mixed(y, np.eye(4)[level], {"panel": panel}), all_pairs(4))
         for ends, found in ((together(pairs, 4, 0.9), held), (pairs.interval(0.9), alone)):
             found.append(bool((ends[0] <= 0).all() and (ends[1] >= 0).all()))
-    # Three binomial standard errors of 400 are 4.5 points.
-    assert 0.855 <= np.mean(held) <= 0.96
+    # Three binomial standard errors of 60 are 11.6 points.
+    assert np.mean(held) >= 0.784
     assert np.mean(alone) < 0.75
 
 

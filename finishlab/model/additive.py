@@ -1,7 +1,7 @@
 """Quantities that add up over the steps: working minutes, and film removed.
 
 Each step adds a set-up part and a part for each pass that depends on its settings. Panels
-are random effects by REML, the rest least squares (`mixed.py`). Readings of the finish are
+are random effects by REML, the rest least squares (`mixed/`). Readings of the finish are
 not additive and do not belong here.
 """
 
