@@ -130,7 +130,13 @@ class LevelDifferences:
         return f"{_show.label(self.factor)}: {self._pairs['verdict'].iloc[0]}"
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table()) + _show.html_table(self.means)
+        shown = self._pairs[["level", "other"]].copy()
+        for column, unit in (("difference", RESPONSES[self.response][1]), ("minutes", "min")):
+            ends = self._pairs[[column, f"{column}_low", f"{column}_high"]].to_numpy(float)
+            shown[f"{column}, first less second"] = [
+                f"{_show.number(x, 1)} ({_show.interval_text(low, high, unit)})" for x, low, high in ends
+            ]
+        return _show.sentence_and_table(self.text(), shown) + _show.html_table(self.means)
 
 
 def compare_levels(

@@ -106,7 +106,17 @@ class VarianceShares:
         return _share_figure.shares(self._parts, title=title, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        rows = self._parts.to_dict("records")
+        unit = RESPONSES[self.response][1]
+        shown = self._parts[["source"]].copy()
+        shown["share of the variance"] = [
+            f"{_show.number(100 * r['share'], 0)} % ({_range(r)})" for r in rows
+        ]
+        shown["spread, standard deviation"] = [
+            f"{_show.number(r['spread'], 2)} ({_show.interval_text(r['spread_low'], r['spread_high'], unit)})"
+            for r in rows
+        ]
+        return _show.sentence_and_table(self.text(), shown)
 
 
 def in_words(share: float) -> str:
