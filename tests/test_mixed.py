@@ -216,7 +216,7 @@ def test_a_limit_on_the_next_panel_is_kept_as_often_as_stated():
 
 @pytest.mark.parametrize(("panels", "ratio"), [(3, 2.0), (8, 0.5)])
 def test_the_next_jobs_interval_holds_what_it_says_on_few_panels_that_differ_much(panels, ratio):
-    # Two corners of the table of tests/benchmarks/coverage.py; 24 trials, four settings, stated 90 %.
+    # Two corners of the table of tests/benchmarks/interval_coverage.py; 24 trials, four settings, stated 90 %.
     # Wanted are 89 to 95 % over 2,000 studies; 150 leave a standard error of up to 1.2 points.
     rng = np.random.default_rng(100 * panels + int(10 * ratio))
     held, ignored = [], []

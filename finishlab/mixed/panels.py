@@ -107,7 +107,7 @@ def fit_panels(matrix: np.ndarray, response: np.ndarray, panels: np.ndarray | No
     near 0 as a half-Cauchy's, with a longer tail, so that panels are taken to differ as much
     as they well may where a few panels do not say. With a half-Cauchy the next job's 90 %
     interval held 87 % where three panels differ twice as much as patches do; with this it
-    holds 90 to 95 % over three to eight panels and 0.5 to 2 (`tests/benchmarks/coverage.py`).
+    holds 90 to 95 % over three to eight panels and 0.5 to 2 (`tests/benchmarks/interval_coverage.py`).
 
     References
     ----------

@@ -6,7 +6,7 @@ panels that differ 0.5, 1 and 2 times as much as patches do. Wanted: 89 to 95 % 
 job is, and by Kenward and Roger's degrees of freedom, as differences of levels are. The wrong
 analysis beside them leaves the panels out. Seeds are in the table.
 
-Run: python tests/benchmarks/coverage.py [studies a cell, 2000 when not given]
+Run: python tests/benchmarks/interval_coverage.py [studies a cell, 2000 when not given]
 """
 
 from __future__ import annotations
