@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from finishlab._figures import BLUE, GREY, INK, axes, finish
-from finishlab._show import label
+from finishlab._show import begun, label
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,7 +93,7 @@ def step_constants(constants: pd.DataFrame, *, response: str, ax: Axes | None = 
         found = f"{best['with']} levels off highest, {found}"
     else:
         found = "which levels off highest cannot be told yet"
-    return finish(ax, f"{step[:1].upper()}{step[1:]}: {found}")
+    return finish(ax, f"{begun(step)}: {found}")
 
 
 def _short(value: float) -> str:

@@ -353,10 +353,22 @@ def counted(count: int, word: str) -> str:
 
     Examples
     --------
-    >>> counted(1, "trial"), counted(28, "trial")
-    ('1 trial', '28 trials')
+    >>> counted(1, "trial"), counted(28, "trial"), counted(3, "patch")
+    ('1 trial', '28 trials', '3 patches')
     """
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+    return f"{count} {word}" if count == 1 else f"{count} {word}{'es' if word.endswith('ch') else 's'}"
+
+
+def begun(text: str) -> str:
+    """
+    Return a text as it begins a sentence.
+
+    Examples
+    --------
+    >>> begun("20° gloss"), begun("cut pad as in P1500"), begun("")
+    ('20° gloss', 'Cut pad as in P1500', '')
+    """
+    return text[:1].upper() + text[1:]
 
 
 def listed(words: Iterable[str]) -> str:

@@ -29,7 +29,7 @@ from finishlab._figures import (
     save,
     svg,
 )
-from finishlab._show import asked_percent, counted, label, minutes_text, percent
+from finishlab._show import asked_percent, begun, counted, label, minutes_text, percent
 from finishlab.errors import FinishlabError
 from finishlab.study import RESPONSES
 
@@ -378,7 +378,7 @@ def readings(
     legend(ax, beside=True)
     return finish(
         ax,
-        f"{words[0].upper()}{words[1:]} as read over {label(factor)}: {counted(len(kept), 'trial')} on {counted(len(panels), 'panel')}",
+        f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')} on {counted(len(panels), 'panel')}",
     )
 
 

@@ -14,9 +14,17 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
-from finishlab.measure.spreads import Interval, normal_factor
+from finishlab.measure.spreads import Interval, mean_interval, normal_factor
 from finishlab.measure.taken import Taken, take
-from finishlab.measure.words import ends, figure, in_words, limit_mistakes, quantity, spaced
+from finishlab.measure.words import (
+    confidence_mistakes,
+    ends,
+    figure,
+    in_words,
+    limit_mistakes,
+    quantity,
+    spaced,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -213,9 +221,7 @@ def compare_meters(
         ...
     finishlab.errors.ModelError: a limit of 2 was given without limit_set_by. Say who set it, by role and date.
     """
-    mistakes = limit_mistakes(limit, limit_set_by)
-    if not (isinstance(confidence, float) and 0.5 <= confidence < 1):
-        mistakes.append(f"confidence is {confidence!r}; it must be a number from 0.5 to below 1, as 0.95.")
+    mistakes = limit_mistakes(limit, limit_set_by) + confidence_mistakes(confidence)
     if mistakes:
         raise ModelError(mistakes)
     taken = take(
@@ -230,7 +236,7 @@ def compare_meters(
     sd_of_means = float(gap.std(ddof=1))
     sd = math.sqrt(sd_of_means**2 + compared.extra)
     df = _df(sd_of_means, n, compared.extra, compared.repeats)
-    bias = _bias(gap, confidence)
+    bias = mean_interval(gap, confidence)
     low, high = (_limit(float(gap.mean()), sd_of_means, sd, n, df, z, confidence) for z in (-1, 1))
     slope = _slope(means.mean(axis=1), gap, confidence)
     if slope.low > 0 or slope.high < 0:
@@ -309,7 +315,7 @@ def _compared(taken: Taken, first: str, second: str) -> _Compared:
     patches = np.unique(taken.part.of[both])
     if len(patches) < 3:
         raise ModelError(
-            f"{_show.counted(len(patches), 'patch').replace('patchs', 'patches')} read by both {first} and {second} (by the same "
+            f"{_show.counted(len(patches), 'patch')} read by both {first} and {second} (by the same "
             "technician in the same direction); three at least are wanted, ten tell more. Read the same patches by both."
         )
     means, extra, repeats = np.empty((len(patches), 2)), 0.0, []
@@ -359,14 +365,6 @@ def _df(sd_of_means: float, n: int, extra: float, repeats: list[tuple[float, flo
     total = sd_of_means**2 + extra
     below = sum(v**2 / df for v, df in parts)
     return total**2 / below if below > 0 else n - 1.0
-
-
-def _bias(gap: np.ndarray, confidence: float) -> Interval:
-    from scipy.special import stdtrit
-
-    n = len(gap)
-    half = float(stdtrit(n - 1, (1 + confidence) / 2) * gap.std(ddof=1) / math.sqrt(n))
-    return Interval(float(gap.mean()), float(gap.mean()) - half, float(gap.mean()) + half)
 
 
 def _limit(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
-from finishlab.measure.spreads import Interval
+from finishlab.measure.spreads import Interval, mean_interval
 from finishlab.measure.taken import Taken
 from finishlab.measure.words import ends, figure, quantity, signed, spaced
 
@@ -147,13 +147,9 @@ def direction_effect(
     )
     difference = by["gap"].to_numpy(float)
     low, high = difference - reach.to_numpy(float), difference + reach.to_numpy(float)
-    mean = float(difference.mean())
-    half = math.nan
-    if count > 1:
-        half = float(stdtrit(count - 1, (1 + confidence) / 2) * difference.std(ddof=1) / math.sqrt(count))
     return DirectionEffect(
         reading=reading,
-        mean=Interval(mean, mean - half, mean + half),
+        mean=mean_interval(difference, confidence),
         by_patch=pd.DataFrame(
             {
                 "patch": [taken.part.names[i] for i in by.index],

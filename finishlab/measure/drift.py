@@ -15,8 +15,8 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
-from finishlab.measure.spreads import Interval
-from finishlab.measure.words import ends, in_words, limit_mistakes, signed, spaced
+from finishlab.measure.spreads import Interval, mean_interval
+from finishlab.measure.words import confidence_mistakes, ends, in_words, limit_mistakes, signed, spaced
 from finishlab.records.cells import Numbers, dates, words
 from finishlab.records.mistakes import Mistakes
 
@@ -218,9 +218,7 @@ def meter_drift(
         ...
     finishlab.errors.RecordsError: column 'expected' is missing. Columns: when, tile, value. Say expected= its column, or the tile's value.
     """
-    mistakes = limit_mistakes(limit, limit_set_by)
-    if not (isinstance(confidence, float) and 0.5 <= confidence < 1):
-        mistakes.append(f"confidence is {confidence!r}; it must be a number from 0.5 to below 1, as 0.95.")
+    mistakes = limit_mistakes(limit, limit_set_by) + confidence_mistakes(confidence)
     if mistakes:
         raise ModelError(mistakes)
     offset, moment, which, cautions = _offsets(readings, value, when, tile, expected, instrument)
@@ -232,7 +230,7 @@ def meter_drift(
     jump = _jump(x, mean, days, confidence)
     if jump is not None:
         k = int(np.flatnonzero(days == np.datetime64(jump["before"]))[0])
-        now, trend = _mean(mean[k:], confidence), Interval(math.nan, math.nan, math.nan)
+        now, trend = mean_interval(mean[k:], confidence), Interval(math.nan, math.nan, math.nan)
         line = np.r_[np.full(k, mean[:k].mean()), np.full(len(mean) - k, mean[k:].mean())]
     if len(days) < _TREND:
         cautions.append(
@@ -320,22 +318,13 @@ def _offsets(
     return read[keep] - true[keep], moment[keep], (found[0], found[1]), list(numbers.cautions())
 
 
-def _mean(v: np.ndarray, confidence: float) -> Interval:
-    from scipy.special import stdtrit
-
-    if len(v) < 2:
-        return Interval(float(v.mean()), math.nan, math.nan)
-    half = float(stdtrit(len(v) - 1, (1 + confidence) / 2) * v.std(ddof=1) / math.sqrt(len(v)))
-    return Interval(float(v.mean()), float(v.mean()) - half, float(v.mean()) + half)
-
-
 def _through(
     x: np.ndarray, y: np.ndarray, confidence: float
 ) -> tuple[Interval, Interval, Interval, np.ndarray]:
     """Return mean, slope in 30 days and value on the last day of a straight line, and the line."""
     from scipy.special import stdtrit
 
-    shift = _mean(y, confidence)
+    shift = mean_interval(y, confidence)
     if len(x) < _TREND:
         unknown = Interval(math.nan, math.nan, math.nan)
         return (

@@ -116,6 +116,26 @@ class Interval:
     high: float
 
 
+def mean_interval(values: np.ndarray, confidence: float) -> Interval:
+    """
+    Return a mean with Student's interval; its ends are not known from a single value.
+
+    Examples
+    --------
+    >>> i = mean_interval(np.array([1.0, 2.0, 3.0]), 0.95)
+    >>> print(f"{i.value:.0f} {i.low:.2f} {i.high:.2f}")
+    2 -0.48 4.48
+    >>> mean_interval(np.array([1.0]), 0.95)
+    Interval(value=1.0, low=nan, high=nan)
+    """
+    from scipy.special import stdtrit
+
+    n, mean, half = len(values), float(values.mean()), math.nan
+    if n > 1:
+        half = float(stdtrit(n - 1, (1 + confidence) / 2) * values.std(ddof=1) / math.sqrt(n))
+    return Interval(mean, mean - half, mean + half)
+
+
 @dataclass(frozen=True, eq=False)
 class Components:
     """

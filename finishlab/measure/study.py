@@ -20,6 +20,7 @@ from finishlab.measure.flags import flagged_readings, nothing_flagged
 from finishlab.measure.meter import MeterStudy
 from finishlab.measure.spreads import INTERACTION, LAY, PANEL, PATCH, SPOT, TECHNICIAN, Components
 from finishlab.measure.taken import Taken, take
+from finishlab.measure.words import confidence_mistakes
 from finishlab.mixed import fit_mixed
 
 if TYPE_CHECKING:
@@ -114,8 +115,7 @@ def study_meter(
     mistakes = []
     if method not in ("auto", *METHODS):
         mistakes.append(f"method is {method!r}. There are: auto, anova, reml.")
-    if not (isinstance(confidence, float) and 0.5 <= confidence < 1):
-        mistakes.append(f"confidence is {confidence!r}; it must be a number from 0.5 to below 1, as 0.95.")
+    mistakes += confidence_mistakes(confidence)
     if mistakes:
         raise ModelError(mistakes)
     taken = take(

@@ -122,6 +122,13 @@ def in_words(rows: Sequence[tuple[str, Interval]], unit: str, confidence: float)
     )
 
 
+def confidence_mistakes(confidence: float) -> list[str]:
+    """Return what is wrong with the confidence asked of intervals."""
+    if isinstance(confidence, float) and 0.5 <= confidence < 1:
+        return []
+    return [f"confidence is {confidence!r}; it must be a number from 0.5 to below 1, as 0.95."]
+
+
 def limit_mistakes(limit: float | None, set_by: str) -> list[str]:
     """Return what is wrong with a limit that a person is to have set."""
     mistakes = []

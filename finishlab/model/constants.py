@@ -285,5 +285,4 @@ def _between(row: Any, name: str, unit: str) -> str:
 
 
 def _words(step: Any) -> str:
-    name = str(step).replace("_", " ")
-    return name[:1].upper() + name[1:]
+    return _show.begun(str(step).replace("_", " "))

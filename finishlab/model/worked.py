@@ -64,7 +64,7 @@ def worked_cautions(study: Study, values: np.ndarray) -> tuple[str, ...]:
             tried = tried[tried > 0] if factor is study.step(factor.step).amount else tried
             if len(tried) < 2:
                 found.append(
-                    f"{_first(factor.label())} never varied in the trials: nothing says what another value does. "
+                    f"{_show.begun(factor.label())} never varied in the trials: nothing says what another value does. "
                     "Add trials that differ in it, or hold it in the study file."
                 )
             continue
@@ -74,7 +74,7 @@ def worked_cautions(study: Study, values: np.ndarray) -> tuple[str, ...]:
         names = _show.listed(f"'{m}'" for m in missing)
         only = len(tried) == 1
         begin = (
-            f"{_first(factor.label())} was '{factor.levels[int(tried[0])]}' in every trial"
+            f"{_show.begun(factor.label())} was '{factor.levels[int(tried[0])]}' in every trial"
             if only
             else f"No trial used {factor.label()} {names}"
         )
@@ -103,7 +103,7 @@ def _moved_together(study: Study, values: np.ndarray) -> list[str]:
         x, y = coded[a.factor][both], coded[b.factor][both]
         if len(x) and max(_accounted(x, y), _accounted(y, x)) >= _TOGETHER:
             found.append(
-                f"{_first(a.label())} and {b.label()} moved together in the trials: what one does cannot be told from what "
+                f"{_show.begun(a.label())} and {b.label()} moved together in the trials: what one does cannot be told from what "
                 "the other does. Add trials that change one without the other."
             )
     return found
@@ -117,7 +117,3 @@ def _accounted(x: np.ndarray, y: np.ndarray) -> float:
         return 0.0
     left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
     return 1 - float((left**2).sum()) / total
-
-
-def _first(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -88,7 +88,7 @@ class RunDay:
                 f"open patch, else begin the next (up to {self.most_open} open at once)"
             )
         return (
-            f"{words[0].upper()}{words[1:]}. It is {_hours(self.machine_minutes)} of machine work, "
+            f"{_show.begun(words)}. It is {_hours(self.machine_minutes)} of machine work, "
             f"{_show.counted(self.changeovers, 'change-over')} ({_hours(self.changeover_minutes)}), "
             f"{_hours(self.reading_minutes)} of wiping and reading, {_hours(self.idle_minutes)} of waiting. "
             f"Guessed: {self.guesses['pass_minutes']:g} minutes a pass, {self.guesses['reading_minutes']:g} a reading."

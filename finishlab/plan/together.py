@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._show import listed
+from finishlab._show import begun, listed
 
 if TYPE_CHECKING:
     from finishlab.study import Study
@@ -85,7 +85,7 @@ def together(study: Study, values: np.ndarray, panel: np.ndarray) -> tuple[str, 
             mixed.append(label)
     if mixed:
         said.append(f"{listed(mixed)} cannot be told apart from the other settings taken together.")
-    return tuple(f"{s[0].upper()}{s[1:]}" for s in said)
+    return tuple(begun(s) for s in said)
 
 
 def too_few(trials: int, differences: int) -> list[str]:
