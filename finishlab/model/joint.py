@@ -13,7 +13,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab._threads import one_thread
-from finishlab.model.latent import Posterior, Rows, predict
+from finishlab.model.latent import Posterior, Rows, crew_average, predict
 
 #: Draws of the processes for each draw of spreads and ceiling.
 EACH = 32
@@ -44,7 +44,6 @@ def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: 
     rng = np.random.default_rng(seed)
     curve, observed = posterior.curve, posterior.observed
     to_old, among = curve.likeness(rows, observed.rows), curve.likeness(rows, rows)
-    crews = [g for g in observed.shared if g.next_job == "one of them"]
     out = []
     for draw in posterior.draws:
         m, j = curve.curve(draw.theta, rows)
@@ -55,10 +54,8 @@ def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: 
         for amplitude, old, new in zip(draw.amplitudes, to_old, among, strict=True):
             cov_old += amplitude**2 * old
             cov += amplitude**2 * new
-        for crew in crews:  # all processes as the whole crew works them on average
-            share = draw.spreads[crew.spread.name] ** 2 / crew.members.shape[1]
-            cov_old += share * crew.members.sum(axis=1)
-            cov += share
+        with_readings, own = crew_average(observed, draw)
+        cov_old, cov = cov_old + with_readings, cov + own
         mean = m + j @ (curve.prior_mean - draw.theta) + cov_old @ draw.weights
         v = linalg.solve_triangular(draw.root, (cov_old * draw.slope).T, lower=True, check_finite=False)
         cov -= v.T @ v

@@ -212,7 +212,6 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
     """Return z of new processes on a new panel, for every draw."""
     curve, observed = posterior.curve, posterior.observed
     likeness, own = curve.likeness(rows, observed.rows), curve.own(rows)
-    crews = [g for g in observed.shared if g.next_job == "one of them"]
     known: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
     means, sds = [], []
     for draw in posterior.draws:
@@ -229,10 +228,8 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
         mean, prior_cov, prior_var = known[key]
         cov = prior_cov + sum(a**2 * g for a, g in zip(draw.amplitudes, likeness, strict=True))
         total = prior_var + sum(a**2 * g for a, g in zip(draw.amplitudes, own, strict=True))
-        for crew in crews:  # the process as the whole crew works it on average
-            each, count = crew.members, crew.members.shape[1]
-            share = draw.spreads[crew.spread.name] ** 2 / count
-            cov, total = cov + share * each.sum(axis=1), total + share
+        with_readings, own_part = crew_average(observed, draw)
+        cov, total = cov + with_readings, total + own_part
         means.append(mean + cov @ draw.weights)
         v = linalg.solve_triangular(draw.root, (cov * draw.slope).T, lower=True, check_finite=False)
         sds.append(np.sqrt(np.maximum(total - (v**2).sum(0), 1e-12)))
@@ -245,6 +242,25 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
         sd_meter=posterior.spread("meter") if metered else np.zeros(len(posterior.draws)),
         scales=tuple(d.scale for d in posterior.draws),
     )
+
+
+def crew_average(observed: Observed, draw: Draw) -> tuple[np.ndarray, float]:
+    """
+    Return what "as the whole crew works it on average" adds to what is not known of a process.
+
+    Returns
+    -------
+    with_readings : ndarray, shape (readings,)
+        Covariance with each reading.
+    own : float
+        Variance; the same is the covariance with any other process.
+    """
+    with_readings, own = np.zeros(len(observed.y)), 0.0
+    for crew in observed.shared:
+        if crew.next_job == "one of them":
+            share = draw.spreads[crew.spread.name] ** 2 / crew.members.shape[1]
+            with_readings, own = with_readings + share * crew.members.sum(axis=1), own + share
+    return with_readings, own
 
 
 def _apart(draw: Draw, crew: Shared) -> float:
