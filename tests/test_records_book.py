@@ -145,6 +145,16 @@ def test_a_book_without_trials_gives_the_table_without_rows(book):
     assert "there is no trial 1 in this study" in refusal(book.history, STUDY, 1)
 
 
+def test_the_table_as_logged_stands_though_a_value_breaks_a_rule(book):
+    trial = done(book)
+    wrong = sa.update(tables.readings).where(tables.readings.c.quantity == "gloss_20").values(value=840.0)
+    book._store.write(lambda conn: conn.execute(wrong))
+    assert "840" in refusal(book.trials, STUDY)
+    logged = book.as_logged(STUDY)
+    assert logged["trial"].tolist() == [trial]
+    assert logged[["gloss_20_1", "gloss_20_2"]].to_numpy().tolist() == [[840.0, 840.0]]
+
+
 def test_a_book_with_planned_trials_only_gives_them_and_says_that_none_is_done(book):
     empty = book.trials(STUDY)
     book.plan(STUDY, plan())

@@ -13,9 +13,6 @@ from finishlab.errors import RecordsError
 from finishlab.forms.trial import Trial, trials_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import sqlalchemy as sa
-
     from finishlab.forms.session import Session
     from finishlab.records import RecordBook
     from finishlab.study import Study
@@ -37,26 +34,8 @@ class Bench:
     def trials(self) -> list[Trial]:
         """Return the trials of the book."""
         if self._trials is None:
-            self._trials = trials_of(self._table(), self.study)
+            self._trials = trials_of(self.book.as_logged(self.study), self.study)
         return self._trials
-
-    def _table(self) -> pd.DataFrame:
-        """Return the trials as they are logged.
-
-        Not `book.trials`, which asks the rules of a whole sheet: one odd value must not keep the bench from
-        going on, nor from correcting just that value.
-        """
-        from finishlab.records import book_tables, rows
-        from finishlab.records.logged import number_or_text
-
-        def words(value: Any) -> Any:
-            return number_or_text(value) if isinstance(value, str) else value
-
-        def found(conn: sa.Connection) -> pd.DataFrame:
-            return book_tables.tidy(conn, rows.known_study(conn, self.study), self.study)
-
-        table = self.book._store.read(found)
-        return table.assign(**{c: table[c].map(words) for c in ("trial", "panel", "patch") if c in table})
 
     def known(self, number: Any) -> Trial | None:
         """Return a trial by its number; None when the book has none."""
@@ -84,7 +63,7 @@ class Bench:
 
     def row(self, number: Any) -> dict[str, Any]:
         """Return all that the book holds of a trial, by column."""
-        table = self._table()
+        table = self.book.as_logged(self.study)
         return {str(k): v for k, v in table[table["trial"] == number].to_dict("records")[0].items()}
 
     def waits(self) -> dict[int | str, float]:

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from finishlab.errors import RecordsError
 from finishlab.records import book_tables, rows
 from finishlab.records import tables as t
-from finishlab.records.logged import Logged
+from finishlab.records.logged import Logged, number_or_text
 from finishlab.records.store import Store
 
 if TYPE_CHECKING:
@@ -148,6 +148,27 @@ class BookPages:
         table, doubtful = self._store.read(found)
         return book_tables.checked(table, study, doubtful)
 
+    def as_logged(self, study: Study) -> pd.DataFrame:
+        """
+        Return the trial table as it stands, no rule of it asked.
+
+        For the bench: one odd value must not keep it from going on, nor from correcting just
+        that value. Whatever computes takes `trials`.
+
+        Returns
+        -------
+        DataFrame
+            As `trials`, repeats without their means; whole numbers of trial, panel and patch as numbers.
+
+        Raises
+        ------
+        RecordsError
+            The study is not in the book.
+        """
+        table = self._store.read(lambda conn: book_tables.tidy(conn, rows.known_study(conn, study), study))
+        labels = [c for c in ("trial", "panel", "patch") if c in table]
+        return table.assign(**{c: table[c].map(_label) for c in labels})
+
     def readings(
         self, study: Study, *, reading: str | None = None, since: dt.datetime | str | None = None
     ) -> pd.DataFrame:
@@ -190,6 +211,10 @@ class BookPages:
                 conn, rows.study_to_show(conn, study), study, rows.now().date(), who
             )
         )
+
+
+def _label(value: Any) -> Any:
+    return number_or_text(value) if isinstance(value, str) else value
 
 
 def _left(task: Mapping[str, Any]) -> float:
