@@ -4,7 +4,7 @@
 
 For each bench: plan, work, fit, follow up, recommend; then the recipe's true probability
 and true minutes, which only an invented shop can tell. Beside it the textbook's ways on the
-same trials. The scenarios are in `SCENARIOS`, the ways of collecting trials in `DESIGNS`.
+same trials. One bench is `_proving_work.py`'s; here are many at once, and their table.
 Nothing here is used by the other rooms; no figure here says anything about a real paint.
 """
 
@@ -12,8 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,87 +20,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
-from finishlab._proving_rivals import RIVALS, recommended
-from finishlab.bench import PracticeBench
+from finishlab._proving_work import DESIGNS, OURS, SCENARIOS, WAYS, Task, plan, work_bench
 from finishlab.errors import FinishlabError, PlanError
-from finishlab.model import fit
-from finishlab.plan import plan_trials
-from finishlab.solve import follow_up, shortest
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-OURS = "finishlab"
-WAYS = (OURS, *RIVALS)
 #: Plans of one shape; benches take them by turns, so that each is searched for once.
 _PLANS = 12
-#: A bench counts as answerable where some process truly reaches this.
-_REACHABLE = 0.97
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """A kind of shop with a kind of goal: ``kinds`` by turns, the bench's own goal or three together."""
-
-    words: str
-    kinds: tuple[int, ...]
-    joint: bool = False
-
-    def bench(self, seed: int) -> PracticeBench:
-        """Return the bench of a seed."""
-        return PracticeBench(kind=self.kinds[seed % len(self.kinds)], seed=seed)
-
-
-SCENARIOS: dict[str, Scenario] = {
-    "exponential": Scenario("roughness decays exponentially", (1,)),
-    "power law": Scenario("gains never end but slow down", (2,)),
-    "plateau": Scenario("gloss climbs to a plateau", (3,)),
-    "scratch depths": Scenario("scratches of many depths are worn away", (4,)),
-    "overworked": Scenario("past a best number of passes gloss falls", (5,)),
-    "stray scratches": Scenario("stray deep scratches, and misread spots", (6,)),
-    "S-shaped": Scenario("the first passes do little", (7,)),
-    "worn pads": Scenario("pads wear over their life", (8,)),
-    "technicians": Scenario("two technicians unlike each other", (9,)),
-    "lot change": Scenario("every drum of product a little unlike the last", (10,)),
-    "panels": Scenario("panels unlike each other", (11,)),
-    "misread": Scenario("one reading in twenty-five is misread", (12,)),
-    "failing patches": Scenario("some patches fail whatever the process", (13,)),
-    "at the ceiling": Scenario("a goal near the ceiling", (14,)),
-    "three goals": Scenario("gloss, haze and faults together", (1, 2, 3, 4, 5, 6, 7), joint=True),
-}
-
-
-@dataclass(frozen=True)
-class Design:
-    """How trials come about: planned ones on four panels, then follow-up rounds of four."""
-
-    words: str
-    planned: int
-    rounds: int
-    every_step: bool
-
-
-DESIGNS: dict[str, Design] = {
-    "24": Design("12 planned + 3 rounds of 4, readings after each step", 12, 3, True),
-    "40": Design("28 planned + 3 rounds of 4, final readings only", 28, 3, False),
-}
-_PANELS, _ROUND = 4, 4
-
-
-@dataclass(frozen=True)
-class Task:
-    """One bench to be worked: which scenario, seed, design and assurance."""
-
-    scenario: str
-    seed: int
-    design: str
-    assurance: float
-
-    @property
-    def key(self) -> tuple[str, int, str, float]:
-        """Return what tells this task from others in a file of rows."""
-        return self.scenario, self.seed, self.design, self.assurance
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +66,8 @@ class Proving:
         Return one line a design, assurance, way and scenario, and one for all scenarios.
 
         `kept` is the mean true probability of what was recommended, `kept_low` and `kept_high`
-        two standard errors about it; `lowest_tenth` the true probability that one recommendation
+        two standard errors about it; `sure` the share of recommendations that truly keep the
+        promise; `lowest_tenth` the true probability that one recommendation
         in ten falls below; `answered` the share of benches answered where some process truly
         reaches 0.97; `minutes` the median of true minutes over the best possible among
         recommendations that truly keep the promise.
@@ -162,6 +90,7 @@ class Proving:
                         "kept": mean,
                         "kept_low": mean - 2 * error,
                         "kept_high": mean + 2 * error,
+                        "sure": float((told >= float(str(assurance))).mean()),
                         "lowest_tenth": told.quantile(0.1) if len(told) else np.nan,
                         "answered": part.loc[part["reachable"], "answered"].mean(),
                         "minutes": kept["ratio"].median(),
@@ -265,12 +194,10 @@ def prove(
     todo = [task for task in tasks if task.key not in keys]
     parallel = joblib.Parallel(n_jobs=jobs, return_as="generator_unordered")
     if todo:
-        plans = _plans(sorted({DESIGNS[task.design].planned for task in todo}), jobs)
+        asked_for = {task.key: (DESIGNS[task.design].planned, task.seed % _PLANS) for task in todo}
+        plans = _plans(sorted(set(asked_for.values())), jobs)
         worked = parallel(
-            joblib.delayed(work_bench)(
-                task, plans[DESIGNS[task.design].planned, task.seed % _PLANS], tuple(ways)
-            )
-            for task in todo
+            joblib.delayed(work_bench)(task, plans[asked_for[task.key]], tuple(ways)) for task in todo
         )
         found += [_kept(part, rows) for part in _shown(worked, len(todo))]
     every = pd.concat(found, ignore_index=True)
@@ -317,17 +244,12 @@ def _keys(rows: pd.DataFrame) -> list[tuple[str, int, str, float]]:
     return list(zip(rows["scenario"], rows["seed"], rows["design"], rows["assurance"], strict=True))
 
 
-def _plans(sizes: Sequence[int], jobs: int) -> dict[tuple[int, int], pd.DataFrame]:
-    """Return the plans: practice benches have one shape, so a few plans serve them all."""
+def _plans(wanted: Sequence[tuple[int, int]], jobs: int) -> dict[tuple[int, int], pd.DataFrame]:
+    """Return the plans by their number of trials and their own number."""
     import joblib
 
-    keys = [(size, k) for size in sizes for k in range(_PLANS)]
-    plans = joblib.Parallel(n_jobs=jobs)(joblib.delayed(_plan)(*key) for key in keys)
-    return dict(zip(keys, plans, strict=True))
-
-
-def _plan(trials: int, number: int) -> pd.DataFrame:
-    return plan_trials(PracticeBench(kind=1, seed=0).study, trials=trials, panels=_PANELS, seed=1000 + number)
+    plans = joblib.Parallel(n_jobs=jobs)(joblib.delayed(plan)(*key) for key in wanted)
+    return dict(zip(wanted, plans, strict=True))
 
 
 def _shown(parts: Iterator[pd.DataFrame], count: int) -> Iterator[pd.DataFrame]:
@@ -351,90 +273,6 @@ def _kept(part: pd.DataFrame, rows: Path | None) -> pd.DataFrame:
     if rows is not None:
         part.to_csv(rows, mode="a", header=not rows.exists(), index=False)
     return part
-
-
-def work_bench(task: Task, plan: pd.DataFrame, ways: Sequence[str]) -> pd.DataFrame:
-    """
-    Work one bench and score what each way recommends.
-
-    Returns
-    -------
-    DataFrame
-        One row a way. A way that raised is a row with its `error`, counted as no answer.
-    """
-    import pandas as pd
-
-    design, scenario = DESIGNS[task.design], SCENARIOS[task.scenario]
-    bench = scenario.bench(task.seed)
-    goal = bench.joint_goal if scenario.joint else {name: c.to_dict() for name, c in bench.study.goal.items()}
-    start = time.perf_counter()
-    trials = worked_trials(bench, plan, design, goal, task)
-    spent = time.perf_counter() - start
-    best = bench.best(goal=goal, assurance=task.assurance)
-    reachable = bool(bench.best(goal=goal, assurance=max(_REACHABLE, task.assurance))["found"])
-    lines = []
-    for way in ways:
-        start, error = time.perf_counter(), ""
-        settings: Mapping[str, Any] | None = None
-        try:
-            settings = _recommends(way, bench, trials, goal, task.assurance)
-        except (FinishlabError, np.linalg.LinAlgError) as problem:
-            error = f"{type(problem).__name__}: {str(problem)[:200]}"
-        line = {"scenario": task.scenario, "seed": task.seed, "design": task.design}
-        line |= {"assurance": task.assurance, "way": way, "answered": settings is not None}
-        line |= {"true": np.nan, "ratio": np.nan}
-        if settings is not None:
-            chosen = pd.DataFrame([dict(settings)])
-            line["true"] = float(bench.true_probability(chosen, goal=goal).iloc[0])
-            if best["found"]:
-                line["ratio"] = float(bench.true_minutes(chosen).iloc[0]) / best["minutes"]
-        seconds = time.perf_counter() - start + (spent if way == OURS else 0.0)
-        line |= {
-            "reachable": reachable,
-            "trials": len(trials),
-            "seconds": round(seconds, 3),
-            "error": error,
-        }
-        lines.append(line)
-    return pd.DataFrame(lines)
-
-
-def worked_trials(
-    bench: PracticeBench, plan: pd.DataFrame, design: Design, goal: Mapping[str, Any], task: Task
-) -> pd.DataFrame:
-    """Return the trials of a bench after its plan and its follow-up rounds."""
-    import pandas as pd
-
-    trials = _logged(bench, plan, design, task.seed * 100)
-    for round_ in range(1, design.rounds + 1):
-        sheet = follow_up(
-            fit(bench.study, trials), trials=_ROUND, goal=goal, assurance=task.assurance, seed=round_
-        )
-        more = _logged(bench, sheet, design, task.seed * 100 + round_)
-        more["trial"] += trials["trial"].max()
-        trials = pd.concat([trials, more], ignore_index=True)
-    return trials
-
-
-def _logged(bench: PracticeBench, sheet: pd.DataFrame, design: Design, seed: int) -> pd.DataFrame:
-    trials = bench.work(sheet, seed=seed)
-    if design.every_step:
-        return trials
-    steps = tuple(f"{s.name}_gloss" for s in bench.study.steps)
-    return trials[[c for c in trials.columns if not c.startswith(steps)]]
-
-
-def _recommends(
-    way: str, bench: PracticeBench, trials: pd.DataFrame, goal: Mapping[str, Any], assurance: float
-) -> Mapping[str, Any] | None:
-    model = fit(bench.study, trials)
-    if way == OURS:
-        recipe = shortest(model, goal=goal, assurance=assurance)
-        return recipe.settings if recipe.found else None
-    # The rivals get our minutes, so that only the finish is compared.
-    minutes = np.concatenate([model.minutes.mean(v) for v in bench.study.basis.chunks()])
-    row = recommended(way, bench.study, trials, minutes, bench.study.asked(goal)[0], assurance)
-    return None if row is None else bench.study.basis.settings(row)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

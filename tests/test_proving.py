@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from finishlab import PracticeBench, proving
+from finishlab import PracticeBench, _proving_work, proving
 from finishlab._figures import blank
 from finishlab._proving_rivals import RIVALS, gaussian_process, quadratic, recommended
 from finishlab.errors import PlanError
@@ -45,7 +45,7 @@ def test_the_promise_is_kept_where_a_wrong_model_visibly_fails(proved: proving.P
 
 def test_recommendations_are_scored_by_the_bench_that_was_worked() -> None:
     task = proving.Task("plateau", 4, "24", 0.9)
-    plan = proving._plan(12, 4)
+    plan = _proving_work.plan(12, 4)
     row = proving.work_bench(task, plan, [proving.OURS]).iloc[0]
     bench = PracticeBench(kind=3, seed=4)
     best = bench.best()
@@ -59,7 +59,7 @@ def test_recommendations_are_scored_by_the_bench_that_was_worked() -> None:
 def test_readings_after_each_step_are_left_out_where_the_design_says_so() -> None:
     bench = PracticeBench(kind=1, seed=1)
     sheet = pd.DataFrame([bench.study.today]).assign(panel="1")
-    every, final = (proving._logged(bench, sheet, proving.DESIGNS[d], 1) for d in ("24", "40"))
+    every, final = (_proving_work.logged(bench, sheet, proving.DESIGNS[d], 1) for d in ("24", "40"))
     assert "sand_gloss_60" in every.columns
     assert not [c for c in final.columns if c.startswith(("sand_gloss", "cut_gloss"))]
     assert "gloss_20" in final.columns
@@ -83,8 +83,10 @@ def test_an_error_is_a_row_of_its_own_and_counts_as_no_answer(monkeypatch: pytes
     def broken(*_: object, **__: object) -> None:
         raise PlanError("nothing works today.")
 
-    monkeypatch.setattr(proving, "shortest", broken)
-    row = proving.work_bench(proving.Task("exponential", 1, "24", 0.9), proving._plan(12, 1), [proving.OURS])
+    monkeypatch.setattr(_proving_work, "shortest", broken)
+    row = proving.work_bench(
+        proving.Task("exponential", 1, "24", 0.9), _proving_work.plan(12, 1), [proving.OURS]
+    )
     assert row["error"].tolist() == ["PlanError: nothing works today."]
     assert not row["answered"].any()
     assert proving.Proving(row).table()["failed"].tolist() == [1, 1]
@@ -143,7 +145,7 @@ def test_the_gaussian_process_comes_near_what_it_was_shown() -> None:
 
 def test_a_goal_that_nothing_reaches_gets_no_process_from_any_rival() -> None:
     bench = PracticeBench(kind=1, seed=3)
-    trials = bench.work(proving._plan(12, 1), seed=1)
+    trials = bench.work(_proving_work.plan(12, 1), seed=1)
     minutes = np.arange(len(np.concatenate(list(bench.study.basis.chunks()))), dtype=float)
     goal, _ = bench.study.asked({"gloss_20": {"at_least": 150}})
     for way in RIVALS:

@@ -16,9 +16,7 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import time
-from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -28,11 +26,12 @@ import pandas as pd
 from rich.progress import track
 
 import finishlab as fl
+from finishlab._proving_work import Design, own_goal, scored, worked_trials
 from finishlab.plan.exchange import Problem, exchange, free
+from finishlab.proving import Proving
 from finishlab.study import Study
 
-sys.path.insert(0, str(Path(__file__).parent))
-from promise import ASSURANCE, study_rounds, summary
+ASSURANCE = 0.90
 
 # --- beside general-purpose libraries -------------------------------------------------------------
 
@@ -156,17 +155,20 @@ def on_benches(benches: int, kinds: list[int], trials: int, rounds: int) -> pd.D
     tasks = [(kind, seed, way) for seed in range(1, benches + 1) for kind in kinds for way in WAYS]
     for kind, seed, way in track(tasks, description="working benches"):
         bench = fl.PracticeBench(kind=kind, seed=seed)
+        goal, design = own_goal(bench), Design(way, trials, rounds)
         sheet = WAYS[way](bench.study, trials, 4, seed)
-        settings = study_rounds(bench, "steps", None, seed, sheet=sheet, rounds=rounds)
-        row = {"way": way, "kind": kind, "seed": seed, "reachable": bench.best(assurance=0.97)["found"]}
-        row |= {"seconds": np.nan, "answered": settings is not None, "true": np.nan, "ratio": np.nan}
-        if settings is not None:
-            chosen = pd.DataFrame([settings])
-            row["true"] = float(bench.true_probability(chosen).iloc[0])
-            row["ratio"] = (
-                float(bench.true_minutes(chosen).iloc[0]) / bench.best(assurance=ASSURANCE)["minutes"]
-            )
-        rows.append(row)
+        log = worked_trials(bench, sheet, design, goal, assurance=ASSURANCE, seed=seed)
+        recipe = fl.shortest(fl.fit(bench.study, log), assurance=ASSURANCE)
+        best = bench.best(assurance=ASSURANCE)["minutes"]
+        row = {"way": way, "scenario": f"kind {kind}", "seed": seed, "trials": len(log)}
+        row |= {
+            "design": f"{trials} + {rounds} rounds",
+            "assurance": ASSURANCE,
+            "seconds": np.nan,
+            "error": "",
+        }
+        row |= {"reachable": bench.best(assurance=0.97)["found"]}
+        rows.append(row | scored(bench, recipe.settings if recipe.found else None, goal, best))
     return pd.DataFrame(rows)
 
 
@@ -196,13 +198,9 @@ def main() -> None:
             rows.to_csv(asked.rows, index=False)
         after = f"then {asked.rounds} follow-up rounds of four" if asked.rounds else "no follow-up"
         print(f"\n{asked.trials} trials on 4 panels, read after every step, {after}")
-        every = summary(rows)
-        print(
-            every[every["kind"] == "all"]
-            .drop(columns=["kind", "seconds a bench"])
-            .round(3)
-            .to_string(index=False)
-        )
+        every = Proving(rows).table()
+        shown = ["way", "benches", "kept", "sure", "lowest_tenth", "answered", "minutes"]
+        print(every.loc[every["scenario"] == "all", shown].round(3).to_string(index=False))
 
 
 if __name__ == "__main__":
