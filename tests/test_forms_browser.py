@@ -63,6 +63,18 @@ addEventListener("keydown", (e) => { if (e.isTrusted) window.keys += 1; }, true)
 addEventListener("click", (e) => { if (e.isTrusted && e.detail) window.taps += 1; }, true);
 """
 
+# A finger that taps twice on one place, a tenth of a second apart. The page itself keeps the time: sent from
+# here, on a busy machine, the second tap may come so late that it is a press of its own on the next page.
+TWICE = """
+(button) => {
+  button.scrollIntoView({ block: "center" });
+  const at = button.getBoundingClientRect();
+  const tap = () => document.elementFromPoint(at.x + at.width / 2, at.y + at.height / 2).click();
+  tap();
+  setTimeout(tap, 100);
+}
+"""
+
 
 class Bench:
     """A technician at the form: what fingers do, and what eyes see."""
@@ -208,7 +220,7 @@ def by_touch_with_a_mistake(bench: Bench, number: int) -> str:
             refused = bench.form.locator(".f-gloss_20_2 .f-note").inner_text()
             assert bench.field("gloss_20_1").input_value() == "80.0", "what was typed stays"
             bench.field("gloss_20_2").fill("80.2")
-        bench.button("save").dblclick()
+        bench.button("save").evaluate(TWICE)
         if step != "polish":
             bench.sees(f"after {step}")
     return refused

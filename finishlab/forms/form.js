@@ -263,7 +263,10 @@ function render({ model, el }) {
     busy = false;
     clearTimeout(asking);
     clearInterval(ticking);
-    const held = body.contains(document.activeElement) ? document.activeElement.name : null;
+    const active = body.contains(document.activeElement) ? document.activeElement : {};
+    const held = active.name;
+    // Where typing stood: what was selected there is still to be replaced by the next digit.
+    const { selectionStart, selectionEnd } = active;
     const same = page.entry === entry;
     if (!same) turn(page);
     body.replaceChildren(...(page.parts || []).map((p) => parts[p.is](p)));
@@ -275,6 +278,9 @@ function render({ model, el }) {
       (wanted && body.querySelector(`button.f-${wanted}`)) || null;
     // A page that was only opened must not scroll the notebook to itself.
     if (target) target.focus({ preventScroll: !touched });
+    if (same && held && target?.name === held && target.setSelectionRange) {
+      target.setSelectionRange(selectionStart, selectionEnd);
+    }
     if (touched && !same) body.querySelector(".f-message, .f-title")?.scrollIntoView({ block: "nearest" });
   }
 
