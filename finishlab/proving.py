@@ -1,6 +1,7 @@
 """The proving ground: many practice benches through the whole path, scored on their truth.
 
     python -m finishlab.proving --benches 100 --rows rows.csv
+    python -m finishlab.proving --benches 1000 --rows rows.csv --cluster tcp://10.0.0.5:8786
 
 For each bench: plan, work, fit, follow up, recommend; then the recipe's true probability
 and true minutes, which only an invented shop can tell. Beside it the textbook's ways on the
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -151,8 +153,8 @@ def prove(
     ways : sequence of str
         Of `WAYS`.
     jobs : int
-        Processes at once, as joblib counts them; -1 is one a core. Inside joblib's
-        ``parallel_config(backend="dask")`` the same runs on a cluster.
+        Processes at once, as joblib counts them; -1 is one a core. Inside `on_cluster`,
+        which is joblib's ``parallel_config(backend="dask")``, the same runs on a cluster.
     rows : Path, optional
         CSV file that every bench is added to as it is done. Benches that are in it already
         are not worked again.
@@ -275,6 +277,47 @@ def _kept(part: pd.DataFrame, rows: Path | None) -> pd.DataFrame:
     return part
 
 
+@contextmanager
+def on_cluster(address: str) -> Iterator[None]:
+    """
+    Let `prove` work its benches on a Dask cluster: the way past one machine.
+
+    Parameters
+    ----------
+    address : str
+        Of the cluster's scheduler, as ``tcp://10.0.0.5:8786``. Its workers need finishlab.
+
+    Raises
+    ------
+    PlanError
+        Dask is not installed, or no scheduler answers there.
+
+    Examples
+    --------
+    >>> with on_cluster("nowhere"):
+    ...     prove(benches=1000, rows=Path("rows.csv"))
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.PlanError: No cluster answers at nowhere. ...
+    """
+    import joblib
+
+    try:
+        from distributed import Client
+    except ImportError as problem:
+        raise PlanError(
+            'A cluster needs Dask, which is not installed here: pip install "finishlab[cluster]".'
+        ) from problem
+    try:
+        client = Client(address, timeout="10s")
+    except (OSError, ValueError) as problem:
+        raise PlanError(
+            f"No cluster answers at {address}. Start its scheduler and workers, or leave --cluster out to work here."
+        ) from problem
+    with client, joblib.parallel_config(backend="dask"):
+        yield
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the proving ground from the command line and print its table."""
     parser = argparse.ArgumentParser(
@@ -289,18 +332,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--ours-only", action="store_true", help="leave out the textbook's ways")
     parser.add_argument("--jobs", type=int, default=-1, help="processes at once; -1 is one a core")
     parser.add_argument("--rows", type=Path, help="CSV file to add each bench to; a run that stopped goes on")
+    parser.add_argument("--cluster", help="address of a Dask scheduler to work on instead of this machine")
     asked = parser.parse_args(arguments)
     try:
-        proved = prove(
-            [s.strip() for s in asked.scenarios.split(",")] if asked.scenarios else None,
-            benches=asked.benches,
-            first_seed=asked.first_seed,
-            designs=[d.strip() for d in asked.designs.split(",")],
-            assurances=[float(a) for a in asked.assurances.split(",")],
-            ways=(OURS,) if asked.ours_only else WAYS,
-            jobs=asked.jobs,
-            rows=asked.rows,
-        )
+        with on_cluster(asked.cluster) if asked.cluster else nullcontext():
+            proved = prove(
+                [s.strip() for s in asked.scenarios.split(",")] if asked.scenarios else None,
+                benches=asked.benches,
+                first_seed=asked.first_seed,
+                designs=[d.strip() for d in asked.designs.split(",")],
+                assurances=[float(a) for a in asked.assurances.split(",")],
+                ways=(OURS,) if asked.ours_only else WAYS,
+                jobs=asked.jobs,
+                rows=asked.rows,
+            )
     except FinishlabError as problem:
         print(problem, file=sys.stderr)
         return 2

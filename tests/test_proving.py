@@ -113,6 +113,27 @@ def test_the_command_prints_the_table_and_says_what_it_does_not_know(
     assert "benches is 0; work one of each scenario at least." in said
 
 
+# The cluster closes its ports while it goes, and the sockets say so at the end.
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_cluster_works_the_same_benches_to_the_same_answer(tmp_path: Path) -> None:
+    from distributed import LocalCluster
+
+    asked = {"benches": 1, "ways": [proving.OURS]}
+    here = proving.prove(["exponential"], jobs=1, **asked)
+    with (
+        LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+        proving.on_cluster(cluster.scheduler_address),
+    ):
+        there = proving.prove(["exponential"], **asked)
+    columns = ["scenario", "seed", "true", "ratio", "answered"]
+    pd.testing.assert_frame_equal(here.rows[columns], there.rows[columns])
+
+
+def test_a_cluster_that_does_not_answer_is_said_so(capsys: pytest.CaptureFixture[str]) -> None:
+    assert proving.main(["--cluster", "nowhere", "--benches", "1"]) == 2
+    assert "No cluster answers at nowhere." in capsys.readouterr().err
+
+
 # --- the rivals against a library's own answer --------------------------------------------------
 
 
