@@ -347,7 +347,7 @@ def test_nothing_planned_is_said_with_what_to_do(new: Path, tmp_path: Path):
     folder = Path(shutil.copytree(new, tmp_path / "doors"))
     result = run("record", folder, "--technician", "T1")
     assert result.exit_code == 0
-    assert "No trial is planned or under way. Plan more: finishlab plan" in result.stdout
+    assert f"No trial is planned or under way. Plan more: finishlab plan {folder} --trials" in result.stdout
 
 
 def at_a_terminal(words: list[str], typed: list[bytes]) -> tuple[str, int]:

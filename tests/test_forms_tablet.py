@@ -37,6 +37,8 @@ ELSEWHERE = (
     "/static/", "/static/../../etc/passwd", "/files/", "/files/study.toml", "/files/trials.sqlite", "/voila/files/",
     "/api/me", "/api/spec.yaml", "/api/nbconvert", "/api/shutdown", "/kernelspecs/python3/logo-64x64.png", "/lsp", "/view/form.ipynb",
     "/voila/labextensions/%2e%2e/%2e%2e/etc/passwd", "/metrics", "/logout",
+    "/voila/templates/", "/voila/templates/base", "/voila/templates/base/static/../../../../etc/passwd",
+    "/voila/templates/base/static/%2e%2e/%2e%2e/etc/passwd",
 )  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from record_sheets import D4039, STUDY, STUDY_TEXT, csv_text, good
 
 import finishlab as fl
 from finishlab.errors import RecordsError
-from finishlab.records import read_trials, store, tables
+from finishlab.records import read_trials, rows, store, tables
 from finishlab.records.spread import robust_spread, widest_range
 from finishlab.study import Study
 
@@ -450,6 +450,50 @@ def test_a_meter_off_by_more_than_its_limit_puts_readings_since_the_last_good_ch
     said = refusal(book.check_meter, STUDY, read=95.0, **{**check, "limit": 0, "limit_set_by": ""})
     assert "limit_set_by is empty. Name who set the limit." in said
     assert "limit is 0. Give a number above 0." in said
+
+
+def test_a_meter_check_sent_twice_with_one_key_counts_once(book):
+    check = {"instrument": "M1", "tile": "black glass", "expected": 93.4, "limit": 1.0, "key": "morning",
+             "limit_set_by": "the lead", "technician": "T1"}  # fmt: skip
+    first = book.check_meter(STUDY, read=95.0, **check)
+    assert book.check_meter(STUDY, read=95.0, **check) == first
+    assert len(book.meter_checks(STUDY)) == 1
+    assert "the key 'morning' was used for another entry" in refusal(
+        book.check_meter, STUDY, read=93.0, **check
+    )
+
+
+def test_a_step_gone_on_with_after_a_pause_ends_and_waits_anew(book, monkeypatch):
+    book.plan(LIMITED, plan())
+    trial = book.start(LIMITED, technician="T1")
+    begin = dt.datetime(2026, 3, 2, 9, 0)
+    for minutes in (0, 60):
+        monkeypatch.setattr(rows, "now", lambda m=minutes: begin + dt.timedelta(minutes=m))
+        saved = book.worked(LIMITED, trial, step="sand", technician="T1", minutes=2 + minutes / 60)
+    assert saved.prompts == ("Wipe with panel wipe, wait 15 minutes, then read.",)
+    assert book.waiting(LIMITED)["minutes_left"].tolist() == [15.0]
+    monkeypatch.setattr(rows, "now", lambda: begin + dt.timedelta(minutes=80))
+    book.read(LIMITED, trial, after="sand", values={"gloss_60": [20.0]}, technician="T1")
+    assert book.waiting(LIMITED).empty
+    # Read already, and worked once more: the reading is of another surface.
+    said = book.worked(LIMITED, trial, step="sand", technician="T1", minutes=4).prompts
+    assert said[0].startswith("The patch was read after sand before this work. Read it again")
+
+
+def test_the_meter_checks_of_the_book_say_whether_the_meter_has_moved(book, monkeypatch):
+    check = {"instrument": "M1", "tile": "black glass", "expected": 93.4, "limit": 1.0,
+             "limit_set_by": "the lead", "technician": "T1"}  # fmt: skip
+    assert book.meter_checks(STUDY).empty
+    for day in range(1, 13):
+        monkeypatch.setattr(rows, "now", lambda day=day: dt.datetime(2026, 3, day, 8))
+        book.check_meter(STUDY, read=93.4 + 0.15 * day, **check)
+    checks = book.meter_checks(STUDY)
+    assert checks["good"].tolist() == [True] * 6 + [False] * 6
+    assert set(checks["limit_set_by"]) == {"the lead"}
+    drift = fl.meter_drift(checks)
+    # On paper: 0.15 GU a day, told for 30 days; on the twelfth day 1.8 GU off.
+    assert drift.trend.value == pytest.approx(30 * 0.15, abs=1e-6)
+    assert drift.days["offset"].iloc[-1] == pytest.approx(1.8, abs=1e-9)
 
 
 # --- corrections -----------------------------------------------------------------------------------

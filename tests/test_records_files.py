@@ -567,6 +567,17 @@ def test_what_a_file_cannot_hold_is_answered_and_nothing_is_written(tmp_path, tr
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_workbook_cut_short_anywhere_is_refused_in_plain_words(tmp_path, trials):
+    write_trials(trials, tmp_path / "whole.xlsx")
+    whole = (tmp_path / "whole.xlsx").read_bytes()
+    for share in (0.001, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99):
+        said = refusal(container(tmp_path, whole[: int(share * len(whole))]))
+        assert said.startswith("trials.xlsx is not a workbook, or is damaged")
+        assert said.endswith("Save the sheet again as .xlsx or .csv.")
+    # The last byte alone is the end of an empty comment.
+    assert refusal(container(tmp_path, whole[:-1])).startswith("trials.xlsx is not a workbook, or is damaged")
+
+
 def test_whatever_happens_to_a_file_it_is_read_or_answered_in_plain_words(tmp_path):
     # Seed 13: bytes of a good sheet replaced at random, by what files are damaged with.
     rng = np.random.default_rng(13)

@@ -77,7 +77,10 @@ def record(
     with place.book(new=True) as book:
         book.add_study(study)
         try:
-            _Bench(book, study, dialog, instrument, mil).work(technician)
+            if _Bench(book, study, dialog, instrument, mil).work(technician):
+                dialog.say(
+                    f"\nNo trial is planned or under way. Plan more: finishlab plan {screen.quoted(folder)} --trials 8 --panels 1"
+                )
         except (KeyboardInterrupt, Word):
             dialog.say("\nStopped. What is saved stays; what was typed since is not in the book.")
         except Ended as error:
@@ -108,8 +111,8 @@ class _Bench:
         self.instrument, self.mil = instrument, mil
         self.technician = ""
 
-    def work(self, technician: str | None) -> None:
-        """Take one trial after another until none is left."""
+    def work(self, technician: str | None) -> bool:
+        """Take one trial after another; True when none is left, False when the answers ended before."""
         self.technician = technician or self.dialog.ask("Who are you? (a number or initials)", _some)
         self.dialog.say("Type ? for the words that do something else.")
         while (task := self.book.next_trial(self.study)) is not None:
@@ -121,14 +124,12 @@ class _Bench:
                 self._otherwise(typed.word, task)
             except Ended:
                 if task["status"] == "planned":  # between two trials the answers may end
-                    return
+                    return False
                 raise
             except FinishlabError as error:
                 # What only the book could see, as film that grew: the one at the bench can mend it.
                 self._refused(error)
-        self.dialog.say(
-            "\nNo trial is planned or under way. Plan more: finishlab plan FOLDER --trials 8 --panels 1"
-        )
+        return True
 
     def _next(self, task: dict[str, Any]) -> None:
         """Ask for the next thing of a trial."""

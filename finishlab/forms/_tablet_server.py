@@ -26,7 +26,6 @@ _NEEDED = (
     "/voila/api/themes/",
     "/voila/labextensions/",
     "/voila/static/",
-    "/voila/templates/",
 )
 
 
@@ -42,6 +41,9 @@ class OnePage(Voila):
             path = handler[0]
             if path.endswith("/(.*)") and path.count("/") == 1:
                 kept.append((path.removesuffix("(.*)"), *handler[1:]))
+            elif path.endswith("/voila/templates/(.*)"):
+                # Voila answers other paths here with a fault of its own, not with "not found".
+                kept.append((path.replace("(.*)", r"((?!.*\.\.)\w+/static/[\w./-]+)"), *handler[1:]))
             elif any(part in path for part in _NEEDED) or path.endswith("/login"):
                 kept.append(handler)
         return kept

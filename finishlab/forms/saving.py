@@ -221,6 +221,7 @@ def checked(bench: Bench, typed: Typed, key: str, arg: Any) -> Part | None:
         limit=read["limit"] or 0.0,
         limit_set_by=typed.text("set_by"),
         technician=session.technician,
+        key=key,
     )
     session.instrument = typed.text("instrument")
     session.tile = {name: typed.text(name) for name in ("tile", "expected", "limit", "set_by")}

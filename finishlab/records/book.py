@@ -385,7 +385,7 @@ class RecordBook(BookPages):
 
     def check_meter(
         self, study: Study, *, instrument: str, tile: str, expected: float, read: float, limit: float,
-        limit_set_by: str, technician: Any,
+        limit_set_by: str, technician: Any, key: str | None = None,
     ) -> MeterCheck:  # fmt: skip
         """
         Log the daily check of a meter on a tile of known value.
@@ -401,6 +401,8 @@ class RecordBook(BookPages):
         limit_set_by : str
             Who said so.
         technician : int or str
+        key : str, optional
+            Two calls with one key count once.
 
         Returns
         -------
@@ -408,7 +410,9 @@ class RecordBook(BookPages):
             Off by more than the limit, it puts every reading of the meter since the last
             good check on this tile in doubt: `readings` says so, `trials` cautions.
         """
-        entry = self._entry(study, technician)
+        entry = self._entry(
+            study, technician, key, "check_meter", instrument, tile, expected, read, limit, limit_set_by
+        )
         return self._store.write(
             lambda conn: entries.check_meter(
                 conn, entry, instrument=instrument, tile=tile, expected=expected, read=read, limit=limit,

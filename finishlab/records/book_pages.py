@@ -195,6 +195,22 @@ class BookPages:
             lambda conn: book_tables.long(conn, rows.study_to_show(conn, study), reading, begin)
         )
 
+    def meter_checks(self, study: Study) -> pd.DataFrame:
+        """
+        Return the daily checks of the meters on their tiles, in the order of time.
+
+        Parameters
+        ----------
+        study : Study
+
+        Returns
+        -------
+        DataFrame
+            `when`, `instrument`, `tile`, `expected`, `value`, `limit`, `limit_set_by`, `good`,
+            `technician`: what `finishlab.meter_drift` takes.
+        """
+        return self._store.read(lambda conn: book_tables.meter_checks(conn, rows.study_to_show(conn, study)))
+
     def history(self, study: Study, trial: int | str) -> pd.DataFrame:
         """Return all that happened to a trial, oldest first: `when, who, what, before, after, reason`."""
         return self._store.read(

@@ -244,15 +244,28 @@ def long(conn: sa.Connection, study_id: int, quantity: str | None, since: dt.dat
 
 
 def meter_checks(conn: sa.Connection, study_id: int) -> pd.DataFrame:
-    """Return every check of a meter, in the order of time."""
+    """Return every check of a meter, in the order of time; see `RecordBook.meter_checks`."""
     import pandas as pd
 
     m = t.meter_checks.c
     found = conn.execute(
-        sa.select(m.instrument, m.tile, m.at, m.good).where(m.study_id == study_id).order_by(m.at, m.id)
+        sa.select(
+            m.at,
+            m.instrument,
+            m.tile,
+            m.expected,
+            m.value,
+            m.limit_value,
+            m.limit_set_by,
+            m.good,
+            m.technician,
+        )
+        .where(m.study_id == study_id)
+        .order_by(m.at, m.id)
     ).all()
-    table = pd.DataFrame([tuple(row) for row in found], columns=["instrument", "tile", "at", "good"])
-    return table.astype({"at": "datetime64[us]", "good": bool})
+    names = ["when", "instrument", "tile", "expected", "value", "limit", "limit_set_by", "good", "technician"]
+    table = pd.DataFrame([tuple(row) for row in found], columns=names)
+    return table.astype({"when": "datetime64[us]", "good": bool})
 
 
 def good(readings: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:
@@ -267,7 +280,7 @@ def good(readings: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:
     readings : DataFrame
         `instrument`, `when`.
     checks : DataFrame
-        `instrument`, `tile`, `at`, `good`, in the order of `at`.
+        `instrument`, `tile`, `when`, `good`, in the order of `when`.
 
     Returns
     -------
@@ -277,7 +290,7 @@ def good(readings: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:
     instruments, when = readings["instrument"].to_numpy(object), readings["when"].to_numpy()
     known = ~np.isnat(when)
     for (instrument, _), some in checks.groupby(["instrument", "tile"], sort=False):
-        at, passed = some["at"].to_numpy(), some["good"].to_numpy()
+        at, passed = some["when"].to_numpy(), some["good"].to_numpy()
         mine = np.flatnonzero(known & (instruments == instrument))
         following = np.searchsorted(at, when[mine], side="left")
         checked_later = following < len(at)

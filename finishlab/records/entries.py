@@ -7,8 +7,9 @@ and returns what the bench is told. `book.py` says what the entries mean to a ca
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -213,10 +214,14 @@ def worked(conn: sa.Connection, entry: Entry, trial: Any, *, step: str, minutes:
     draft = judged(cells, study, usual(conn, study_id, logged) if minutes is not None else ())
     refuse_mistakes(draft, f"trial {logged.trial}")
     found = clean(draft, f"{step}_minutes") if minutes is not None else None
-    rows.put_work(conn, logged, step, technician=entry.technician, at=entry.when, minutes=found)
+    rows.put_work(conn, logged, step, technician=entry.technician, at=entry.when, minutes=found, again=True)
     spent = None if found is None else reading_text(found)
     words = f"{step} worked" + (f" in {spent} minutes" if spent else "")
     prompts = []
+    if any(after == step for after, _, _ in logged.readings):
+        prompts.append(
+            f"The patch was read after {step} before this work. Read it again, and correct the earlier readings with amend."
+        )
     if step in study.reading.after and study.reading.wait_minutes:
         prompts.append(
             f"Wipe with {study.reading.wipe or 'what the study names'}, wait {study.reading.wait_minutes:g} minutes, then read."
@@ -379,6 +384,8 @@ def check_meter(
 ) -> checks.MeterCheck:  # fmt: skip
     """Log a reading of a tile; see `RecordBook.check_meter`."""
     study_id, _ = rows.put_study(conn, entry.study)
+    if earlier := rows.answer_before(conn, study_id, entry.key, entry.request):
+        return checks.MeterCheck(**earlier[1])
     names = {"instrument": instrument, "tile": tile, "limit_set_by": limit_set_by}
     wanted = {
         "instrument": "Name the meter.",
@@ -410,8 +417,16 @@ def check_meter(
             "readings since the last good check are in doubt. Clean the tile and calibrate, check again, and read "
             "those patches again where they still exist."
         )
-    rows.put_event(conn, study_id, "meter checked", at=entry.when, technician=entry.technician, after=told)
-    return checks.MeterCheck(good, off, marked, told)
+    check = checks.MeterCheck(good, off, marked, told)
+    keyed = (
+        {}
+        if entry.key is None
+        else {"key": str(entry.key), "request": entry.request, "answer": json.dumps(asdict(check))}
+    )
+    rows.put_event(
+        conn, study_id, "meter checked", at=entry.when, technician=entry.technician, after=told, **keyed
+    )
+    return check
 
 
 def _since_last_good(conn: sa.Connection, study_id: int, entry: Entry, instrument: str, tile: str) -> int:

@@ -264,14 +264,21 @@ def put_work(
     at: dt.datetime | None,
     minutes: Any,
     replace: bool = False,
+    again: bool = False,
 ) -> None:
-    """Put in that a step was worked, or its minutes if it is there; `replace` may take them away."""
+    """
+    Put in that a step was worked, or its minutes if it is there; `replace` may take them away.
+
+    `again` says that it was gone on with: its end, from which the wait counts, is now.
+    """
     if step in logged.works:
-        if minutes is not None or replace:
+        changes = {"minutes": minutes} if minutes is not None or replace else {}
+        changes |= {"ended_at": at, "technician": technician} if again else {}
+        if changes:
             conn.execute(
                 sa.update(t.works)
                 .where(t.works.c.trial_id == logged.id, t.works.c.step == step)
-                .values(minutes=minutes)
+                .values(changes)
             )
     else:
         conn.execute(
@@ -296,8 +303,18 @@ def fingerprint(*parts: Any) -> str:
 
 
 def answered(conn: sa.Connection, study_id: int, key: str | None, request: str) -> Saved | None:
+    """Return what a call with this key was answered with before; None for a new one."""
+    if (found := answer_before(conn, study_id, key, request)) is None:
+        return None
+    at, answer = found
+    return Saved(answer["trial"], at, answer["text"], tuple(answer["prompts"]))
+
+
+def answer_before(
+    conn: sa.Connection, study_id: int, key: str | None, request: str
+) -> tuple[dt.datetime, dict[str, Any]] | None:
     """
-    Return what a call with this key was answered with before; None for a new one.
+    Return when a call with this key was answered before, and with what; None for a new one.
 
     Raises
     ------
@@ -316,8 +333,7 @@ def answered(conn: sa.Connection, study_id: int, key: str | None, request: str) 
         raise RecordsError(
             f"the key '{key}' was used for another entry already. Nothing was saved; give each entry a key of its own."
         )
-    answer = json.loads(row.answer)
-    return Saved(answer["trial"], row.at, answer["text"], tuple(answer["prompts"]))
+    return row.at, json.loads(row.answer)
 
 
 def acknowledged(
