@@ -256,12 +256,17 @@ class _Change:
 
     def gains(self) -> np.ndarray:
         """Return by what factor each candidate makes the determinant grow, or the mean variance shrink."""
+        grown = np.linalg.det(self.kept)
         if self.foretold is None:
-            return np.linalg.det(self.kept)
+            return grown
         before, weighted = self.foretold
-        lost = np.linalg.solve(self.kept, self._through(weighted))
+        # A candidate that leaves nothing known of some effect foretells nothing.
+        some = grown > _EQUAL
+        gains = np.zeros(len(grown))
+        lost = np.linalg.solve(self.kept[some], self._through(weighted)[some])
         after = before - np.trace(lost, axis1=1, axis2=2)
-        return before / np.maximum(after, _EQUAL * before)
+        gains[some] = before / np.maximum(after, _EQUAL * before)
+        return gains
 
     def spread_after(self, pick: int) -> np.ndarray:
         """Return the inverse information once a candidate is taken (Woodbury's identity)."""
