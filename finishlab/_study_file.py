@@ -358,7 +358,8 @@ def _cautions(steps: list[Step], goal: Mapping[str, Condition]) -> tuple[str, ..
     """Return what is allowed but deserves care."""
     if not goal or not all(r.startswith("gloss") for r in goal):
         return ()
-    if any(s.setting("grit") and s.can_be_left_out for s in steps):
+    sanding = [s for s in steps if s.setting("grit")]
+    if sanding and all(s.can_be_left_out for s in sanding):
         return (
             "The goal is gloss alone and sanding may be left out: unsanded clear already reads high, so doing "
             "nothing can win. Add a faults goal, the count of visible faults under the lamp.",

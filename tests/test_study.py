@@ -447,6 +447,10 @@ def test_gloss_alone_with_sanding_that_may_be_left_out_gives_the_caution():
     (caution,) = Study.from_toml(HEAD + sand + STEP + gloss).cautions
     assert "doing nothing can win" in caution
     assert "Add a faults goal" in caution
+    # A second sanding step that is always worked: the clear is never read unsanded.
+    always = sand.replace('"sand"', '"refine"').replace("lowest = 0", "lowest = 1")
+    (caution,) = Study.from_toml(HEAD + sand + always + STEP + gloss).cautions
+    assert caution.startswith("The goal is gloss alone: a gloss meter hardly sees")
     assert Study.from_toml(HEAD + sand + STEP + GOAL).cautions == ()
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _progress
+from finishlab import _progress, _show
 from finishlab.errors import PlanError
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
@@ -398,7 +398,7 @@ def _cautions(
             step = study.step(study.settings[name].step)
             said.append(
                 f"{study.settings[name].label()} changes only by {step.unit}: {columns} difference{'s' if columns > 1 else ''} "
-                f"to be learnt leave{'s' if columns == 1 else ''} {max(left, 0)} degrees of freedom between, fewer than "
+                f"to be learnt leave{'s' if columns == 1 else ''} {_show.counted(max(left, 0), 'degree')} of freedom between, fewer than "
                 f"three. Plan {panels + 3 - left} panels, or make it easier to change."
             )
     return tuple(said)
