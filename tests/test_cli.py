@@ -226,6 +226,13 @@ def test_what_no_process_reaches_is_an_answer_with_code_3_and_no_procedure(folde
     assert not (folder / "procedures").exists()
 
 
+def test_trials_on_one_panel_are_explained_and_not_promised(folder: Path) -> None:
+    edit(folder, lambda t: t.assign(panel="1", patch=[str(i) for i in range(1, 17)]))
+    result = run("shortest", folder)
+    assert result.exit_code == 3, result.output
+    assert "Cannot tell yet: all trials are on one panel" in " ".join(result.stdout.split())
+
+
 # --- mistakes of the caller --------------------------------------------------------------------
 
 
@@ -235,10 +242,6 @@ def headings_only(folder: Path) -> None:
 
 def one_trial(folder: Path) -> None:
     edit(folder, lambda t: t.iloc[:1])
-
-
-def one_panel(folder: Path) -> None:
-    edit(folder, lambda t: t.assign(panel="1", patch=[str(i) for i in range(1, 17)]))
 
 
 def misspelt_column(folder: Path) -> None:
@@ -271,7 +274,6 @@ def nothing(folder: Path) -> None:
         (empty_sheet, (), ["trials.csv is empty."]),
         (headings_only, (), ["there are headings but no trials. Write one row for each trial."]),
         (one_trial, (), ["only 1 trial is done; at least 6 are needed"]),
-        (one_panel, (), ["all 16 trials are on one panel, '1'", "at least one more panel"]),
         (misspelt_column, (), ["cut_passes", "cut_pases"]),
         (no_sheet, (), ["there is no trial sheet in", "trials.csv or trials.xlsx"]),
         (two_sheets, (), ["has trials.csv and trials.xlsx; only one can be the trial sheet"]),

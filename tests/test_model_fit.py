@@ -49,12 +49,22 @@ def test_planned_trials_do_not_count_as_done(bench, trials):
         fl.fit(bench.study, trials.assign(status="planned"))
 
 
-def test_trials_all_on_one_panel_are_refused_by_its_name(bench, trials):
+def test_trials_all_on_one_panel_compare_settings_and_promise_nothing(bench, trials):
     one = trials.assign(panel="door 7", patch=range(1, 25))
-    with pytest.raises(
-        ModelError, match=r"^all 24 trials are on one panel, 'door 7': nothing says how panels"
-    ):
-        fl.fit(bench.study, one)
+    model = fl.fit(bench.study, one)
+    assert any(c.startswith("All 24 trials are on one panel, 'door 7'") for c in model.cautions)
+    # What can be answered is: the settings rank as they do when panels are known.
+    ranked = [fl.what_matters(m).table().iloc[0]["factor"] for m in (model, fl.fit(bench.study, trials))]
+    assert ranked[0] == ranked[1]
+    gains = fl.pass_curve(model, "cut_passes").table()["gain"].dropna()
+    assert (gains > 0).all()
+    # The promise is about the next panel, and cannot be.
+    recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 75}})
+    assert not recipe.found
+    assert recipe.would_settle.startswith("Cannot tell yet: all trials are on one panel")
+    assert recipe.closest is not None
+    assert "24 trials, 1 panel)" in recipe.text()
+    assert len(set(fl.follow_up(model, seed=1)["panel"])) == 1
 
 
 def test_two_panels_are_taken_with_a_caution(bench, trials):

@@ -246,6 +246,11 @@ def compare_models(
         model = fit(study, trials, kind=kind, seed=seed)
         found = model.response(name)
         done = model.done
+        if model.panels < 2:
+            raise ModelError(
+                f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the kinds are "
+                "compared by panels left out. Work trials on at least one more panel, better on three."
+            )
         rows += _trials_left_out(
             found, kind, done.loc[list(found.left_out.row), "panel"].astype(str).to_numpy()
         )

@@ -91,6 +91,11 @@ class FinishModel:
         """The trials that count."""
         return counted_trials(self.trials)
 
+    @property
+    def panels(self) -> int:
+        """How many test panels the trials that count are on."""
+        return int(self.done["panel"].nunique())
+
     @cached_property
     def minutes(self) -> Additive:
         """Working minutes of one section, by step where the steps were timed."""
@@ -316,8 +321,7 @@ class FinishModel:
 
     def text(self) -> str:
         """Return one sentence: what was fitted, and how well it held."""
-        panels = self.done["panel"].nunique()
-        return f"{len(self.done)} trials on {panels} panels. " + " ".join(self.checks)
+        return f"{len(self.done)} trials on {_show.counted(self.panels, 'panel')}. " + " ".join(self.checks)
 
     def table(self) -> pd.DataFrame:
         """Return each trial's reading beside what the other trials say of it."""
@@ -409,7 +413,7 @@ def fit(
     RecordsError
         The table is not right.
     ModelError
-        Too few trials, or all on one panel; a meter study that names no response; earlier
+        Too few trials; a meter study that names no response; earlier
         trials of another process.
 
     References
@@ -429,9 +433,9 @@ def fit(
     >>> bool(0 <= model.probability(sheet).iloc[0] <= 1)
     True
 
-    One panel says nothing of the next:
+    A few trials are no model:
 
-    >>> fl.fit(bench.study, trials[trials["panel"] == trials["panel"].iloc[0]].head(3))
+    >>> fl.fit(bench.study, trials.head(3))
     Traceback (most recent call last):
         ...
     finishlab.errors.ModelError: only 3 trials are done; at least 6 are needed, and 24 on 4 panels are a good start. Plan them with plan_trials, or finish the planned ones.
@@ -441,28 +445,25 @@ def fit(
     table, record_cautions = check_trials(trials, study)
     done = counted_trials(table)
     panels = done["panel"].nunique()
-    mistakes = []
     if len(done) < FEWEST_TRIALS:
         count = (
             "no trial is"
             if len(done) == 0
             else f"only {len(done)} trial{'s are' if len(done) > 1 else ' is'}"
         )
-        mistakes.append(
+        raise ModelError(
             f"{count} done; at least {FEWEST_TRIALS} are needed, and 24 on 4 panels are a good start. "
             "Plan them with plan_trials, or finish the planned ones."
         )
-    elif panels < 2:
-        mistakes.append(
-            f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the "
-            "promise is about the next one. Work trials on at least one more panel, better on three."
-        )
-    if mistakes:
-        raise ModelError(mistakes)
     if kind == "auto":
         kind = kind_of(study)
     cautions = list(record_cautions)
-    if panels < FEW_PANELS:
+    if panels == 1:
+        cautions.append(
+            f"All {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': settings can be compared on it, but how the next panel differs, "
+            "which every promise is about, is a general guess alone. Work trials on at least one more panel, better on three."
+        )
+    elif panels < FEW_PANELS:
         cautions.append(
             f"Only {panels} panels: how panels differ is known mostly from a general guess. "
             "Follow-up trials on new panels make the assurance firmer."

@@ -47,8 +47,8 @@ def shortest(
     Returns
     -------
     Recipe
-        ``found`` False when nothing studied reaches it surely enough, with the closest
-        and what would settle it. Only settings within the study are ever named.
+        ``found`` False when nothing studied reaches it surely enough, or all trials are on
+        one panel, with the closest and what would settle it. Only settings within the study are ever named.
 
     Raises
     ------
@@ -75,7 +75,7 @@ def shortest(
     """
     conditions, wanted = model.study.asked(goal, assurance)
     seen = candidates(model, conditions, wanted, enough=lambda c: _seen_enough(c, wanted))
-    at = seen.best(wanted)
+    at = seen.best(wanted) if model.panels > 1 else None
     if at is None:
         return _not_found(model, conditions, wanted, seen)
     values = seen.values[[at]]
@@ -226,7 +226,7 @@ def _nearest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -
 def _would_settle(
     model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates, closest: np.ndarray
 ) -> str:
-    """Say what would settle it: a lower goal, another limit, or so many more trials."""
+    """Say what would settle it: another panel, a lower goal, another limit, or so many more trials."""
     for name, condition in goal.items():
         if name.startswith("gloss") and condition.at_least is not None:
             ceilings = model.response(name).posterior.ceilings.astype(float)
@@ -236,6 +236,11 @@ def _would_settle(
                     f"The goal, {condition.text(name)}, lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
                     "the trials tell: no process reaches it. Lower the goal."
                 )
+    if model.panels == 1:
+        return (
+            "Cannot tell yet: all trials are on one panel, so nothing says how the next one differs, and the promise is about "
+            "the next one. Work rounds on new panels, three at best; follow_up plans them."
+        )
     if not seen.keeps_limits.any():
         named = _show.listed(
             f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items()

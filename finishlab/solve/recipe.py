@@ -83,7 +83,7 @@ class Recipe:
         """Say the answer in plain words, numbers after them."""
         goal = _show.listed(c.text(name) for name, c in self.goal.items())
         wanted = _show.asked_percent(self.wanted)
-        stand = f"({self.evidence['trials']} trials, {self.evidence['panels']} panels)"
+        stand = f"({self.evidence['trials']} trials, {_show.counted(self.evidence['panels'], 'panel')})"
         if not self.found:
             nearest = ""
             if self.closest:
