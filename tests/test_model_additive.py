@@ -157,6 +157,15 @@ def test_a_setting_that_never_varied_gets_the_poorer_model_too():
     assert len(fitted(values, truth(values), panels).cautions) == 1
 
 
+@pytest.mark.filterwarnings("error")
+def test_minutes_that_are_all_the_same_are_an_average_and_said_so():
+    values, panels = drawn(30)
+    model = fit_additive(BASIS, values, np.full(30, 6.0), {}, panels, relative=True, what="minutes")
+    (caution,) = model.cautions
+    assert caution.startswith("All 30 trials say the same minutes, 6: whether settings change the minutes")
+    np.testing.assert_allclose(model.mean(values[:3]), 6.0)
+
+
 def test_far_too_few_trials_are_refused_with_their_number():
     values, panels = drawn(4)
     with pytest.raises(

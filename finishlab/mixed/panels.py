@@ -226,6 +226,9 @@ def _best(data: _Reduced, looked_at: _Solutions) -> _Solutions:
     """Return the REML fit; at the boundary panels do not differ at all, which is an answer."""
     from scipy.optimize import minimize_scalar
 
+    at_zero = _least_squares(data, np.zeros(1))
+    if not np.isfinite(at_zero.criterion[0]):
+        return at_zero  # the terms explain every reading, as where all are alike: nothing is left to differ
     k = int(np.argmin(looked_at.criterion))
     found = minimize_scalar(
         lambda log_ratio: _least_squares(data, np.exp([log_ratio])).criterion[0],
@@ -233,7 +236,6 @@ def _best(data: _Reduced, looked_at: _Solutions) -> _Solutions:
         method="bounded",
         options={"xatol": 1e-9},
     )
-    at_zero = _least_squares(data, np.zeros(1))
     if at_zero.criterion[0] <= found.fun + 1e-9:
         return at_zero
     return _least_squares(data, np.exp([found.x]))

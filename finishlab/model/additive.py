@@ -264,7 +264,12 @@ def fit_additive(
                 f"{len(total)} trials are too few to say what {what} a process takes. Add trials."
             )
         parts.append(part)
-    if any(p.richness < 2 for p in parts):
+    if len(total) > 1 and np.ptp(total) == 0:
+        cautions.append(
+            f"All {len(total)} trials say the same {what}, {total[0]:g}: whether settings change the {what} cannot be told. "
+            "Look whether it was measured on every trial."
+        )
+    elif any(p.richness < 2 for p in parts):
         cautions.append(
             f"The trials are too few or too alike to tell how each setting changes the {what}; "
             "an average over settings stands in. More varied trials would mend it."

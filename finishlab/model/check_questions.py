@@ -134,20 +134,24 @@ def _tied(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.sqrt(((base.T @ y) ** 2).sum(axis=0) / size)
 
 
+def all_alike(fit: ResponseFit) -> str:
+    """Return the caution that every trial reads the same; empty where they do not."""
+    y = fit.left_out.y
+    if not fit.posterior.draws[0].scale.metered or np.ptp(y) > 0:
+        return ""
+    label, unit = RESPONSES[fit.name]
+    return (
+        f"{label}: all {len(y)} trials read {number(y[0], 1)}{' ' + unit if unit else ''}, so nothing says what the settings do. "
+        "Look whether the meter was read, and vary more."
+    )
+
+
 def ask_all(asked: Asked) -> list[Check]:
     """Return the answers to every question that this response can be asked."""
     if not asked.fit.posterior.draws[0].scale.metered:
         return [_counts(asked)]
-    if np.ptp(asked.fit.left_out.y) == 0:
-        same = f"{asked.label}: all {len(asked.fit.left_out.y)} trials read {asked.size(asked.fit.left_out.y[0])}"
-        return [
-            Check(
-                "prediction",
-                asked.fit.name,
-                f"{same}.",
-                f"{same}, so nothing says what the settings do. Look whether the meter was read, and vary more.",
-            )
-        ]
+    if caution := all_alike(asked.fit):
+        return [Check("prediction", asked.fit.name, caution.split(", so nothing")[0] + ".", caution)]
     questions = [_prediction, _new_panels, _repeats, _influence, _bend, _order, _panels, _outlying, _spread]
     checks = [question(asked) for question in questions]
     if asked.fit.name.startswith("gloss_"):

@@ -18,6 +18,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.averages import Averages, some_levels
+from finishlab.model.check_questions import all_alike
 from finishlab.study import RESPONSES, Setting
 
 if TYPE_CHECKING:
@@ -391,6 +392,8 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     order = {q: i for i, q in enumerate([*model.study.goal, *_AMOUNTS])}
     table["_order"], table["_size"] = table["quantity"].map(order), -table["difference"].abs()
     table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
+    alike = [said for name in model.study.goal if (said := all_alike(model.response(name)))]
+    cautions = (*alike, *cautions)
     where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
     if held and len(held) < len(basis.factors) - 1:
         where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
