@@ -15,6 +15,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.model import FinishModel
+from finishlab.solve.forecast import forecast_of
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.search import Candidates, candidates
 from finishlab.study import Condition
@@ -98,6 +99,7 @@ def shortest(
         evidence=model.evidence(),
         would_settle="",
         cautions=(*model.cautions, *_edge_cautions(model, values[0])),
+        forecast=forecast_of(model, values, conditions),
     )
 
 
@@ -203,6 +205,7 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         evidence=model.evidence(),
         would_settle=_would_settle(model, goal, wanted, seen, values),
         cautions=model.cautions,
+        forecast=forecast_of(model, values, goal),
     )
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab.solve.forecast import Forecast
 from finishlab.study import Condition, Study
 
 if TYPE_CHECKING:
@@ -59,6 +60,9 @@ class Recipe:
     would_settle : str
         When none was found: what would settle it.
     cautions : tuple of str
+    forecast : Forecast or None
+        What was predicted of this process (of the closest when none was found), to hold later
+        trials and jobs against. None in a recipe kept before forecasts were.
     """
 
     found: bool
@@ -78,6 +82,7 @@ class Recipe:
     evidence: dict[str, Any]
     would_settle: str
     cautions: tuple[str, ...]
+    forecast: Forecast | None = None
 
     def text(self) -> str:
         """Say the answer in plain words, numbers after them."""
@@ -141,6 +146,7 @@ class Recipe:
             "evidence": dict(self.evidence),
             "would_settle": self.would_settle,
             "cautions": list(self.cautions),
+            "forecast": None if self.forecast is None else self.forecast.to_dict(),
         }
 
     @classmethod
@@ -166,6 +172,7 @@ class Recipe:
             evidence=facts["evidence"],
             would_settle=facts["would_settle"],
             cautions=tuple(facts["cautions"]),
+            forecast=Forecast.from_dict(facts["forecast"]) if facts.get("forecast") else None,
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
