@@ -1,11 +1,13 @@
 """Choosing: the shortest process that keeps its promise, and what to try next.
 
-Here a fitted model is searched; nothing is fitted, read or written.
+Here a fitted model is searched and what it foretold is held against later trials; nothing is
+fitted, read or written.
 """
 
 from finishlab.solve.choice import shortest
+from finishlab.solve.confirm import Confirmation, confirm
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.rounds import follow_up
 from finishlab.solve.targets import Frontier, frontier
 
-__all__ = ["Frontier", "Recipe", "follow_up", "frontier", "shortest"]
+__all__ = ["Confirmation", "Frontier", "Recipe", "confirm", "follow_up", "frontier", "shortest"]

@@ -45,11 +45,14 @@ class Readings:
         How many readings that mean holds.
     panel : ndarray, shape (patches,)
         Panel of each patch; patches of one panel share it.
+    rows : tuple
+        Index label of the trial of each patch, where they come from a table.
     """
 
     value: np.ndarray
     repeats: np.ndarray
     panel: np.ndarray
+    rows: tuple[Any, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
