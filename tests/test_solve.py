@@ -329,12 +329,12 @@ def test_a_follow_up_round_confirms_the_choice_and_tries_quicker_rivals(model, r
     assert len(more) == trials_asked
     assert more["run_order"].tolist() == list(range(1, trials_asked + 1))
     confirms = more[more["why"] == "confirms the process chosen"]
-    assert len(confirms) >= trials_asked / 2
+    assert len(confirms) >= min(trials_asked / 2, 2)
     assert all(row == recipe.settings for row in confirms[list(recipe.settings)].to_dict("records"))
-    rivals = more[more["why"] == "tries a quicker rival"].merge(grid)
-    assert len(rivals) + len(confirms) == trials_asked
+    rivals = more[more["why"].str.startswith("tries a quicker rival")].merge(grid)
     assert (rivals["minutes"] < recipe.minutes).all()
-    assert (rivals["probability"] > 0.25).all()
+    assert (rivals["probability"] > 0.05).all()
+    assert not more["why"].duplicated(keep=False).all()  # not all spent on one process
 
 
 def test_a_follow_up_goes_to_new_panels_with_a_patch_each(model, trials):

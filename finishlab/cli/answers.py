@@ -11,7 +11,7 @@ import typer
 
 from finishlab import study_folder
 from finishlab.cli import screen
-from finishlab.cli.options import CANNOT_TELL, Folder
+from finishlab.cli.options import CANNOT_TELL, Assurance, Folder, Goal, asked
 from finishlab.study_folder import StudyFolder
 
 if TYPE_CHECKING:
@@ -45,20 +45,8 @@ def check(folder: Folder) -> None:
 
 def shortest(
     folder: Folder,
-    goal: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar='"gloss_20 at least 84"',
-            help="What the finish must be, in place of the study file's goal. Give it again for each further "
-            'condition; also "haze at most 18" and "gloss_20 within 80 and 86".',
-        ),
-    ] = None,
-    assurance: Annotated[
-        float | None,
-        typer.Option(
-            metavar="0.9", help="How sure the next job must be, in place of the study file's; 0.9 is 90 %."
-        ),
-    ] = None,
+    goal: Goal = None,
+    assurance: Assurance = None,
     number: Annotated[
         str | None,
         typer.Option(
@@ -95,11 +83,11 @@ def shortest(
 
     place = StudyFolder.at(folder)
     study = place.study()
-    asked = _asked(study, goal, assurance)
-    with _progress.bar(len(asked["goal"]) + 3) as stage:
+    question = asked(study, goal, assurance)
+    with _progress.bar(len(question["goal"]) + 3) as stage:
         stage("reading the trials")
         trials = place.trials(study)
-        recipe, model = _solve(study, trials, asked, stage)
+        recipe, model = _solve(study, trials, question, stage)
         stage("writing")
         files = _result_files(recipe, model)
         with place.replacing(files) as written:
@@ -116,27 +104,19 @@ def shortest(
 # --- the main job ------------------------------------------------------------------------
 
 
-def _asked(study: Study, goal: list[str] | None, assurance: float | None) -> dict[str, Any]:
-    """Return goal and assurance as asked on the line, checked before any work begins."""
-    from finishlab._goal_words import goal_from_words
-
-    conditions, wanted = study.asked(goal_from_words(goal) if goal else None, assurance)
-    return {"goal": conditions, "assurance": wanted}
-
-
 def _solve(
-    study: Study, trials: pd.DataFrame, asked: dict[str, Any], stage: Any
+    study: Study, trials: pd.DataFrame, question: dict[str, Any], stage: Any
 ) -> tuple[Recipe, FinishModel]:
     from finishlab.model import fit
     from finishlab.solve import shortest as find
     from finishlab.study import RESPONSES
 
     model = fit(study, trials)
-    for name in asked["goal"]:
+    for name in question["goal"]:
         stage(f"fitting {RESPONSES[name][0]}")
         model.response(name)
     stage("looking for the shortest process")
-    return find(model, **asked), model
+    return find(model, **question), model
 
 
 def _procedure(recipe: Recipe, place: StudyFolder, number: str | None) -> Procedure | None:

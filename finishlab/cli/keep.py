@@ -72,11 +72,10 @@ def plan(
     Cautions: a plan says what to try, not that it is safe. Follow the safety data sheets, the
     coating maker's data sheet, local codes and licensed practice.
     """
-    from finishlab import _progress, _show
+    from finishlab import _progress
     from finishlab.plan import foresee, plan_trials
     from finishlab.plan.classical import words_of
     from finishlab.plan.spreads import scatter_so_far
-    from finishlab.run_sheets import write_labels, write_run_sheet
 
     place = StudyFolder.at(folder)
     study = place.study()
@@ -86,19 +85,9 @@ def plan(
         stage("looking at how much panels, patches and readings scatter")
         foreseen = foresee(sheet, study, existing=before, spreads=scatter_so_far(study, before))
     cautions = dict.fromkeys([*sheet.attrs["cautions"], *foreseen.cautions])
-    if place.sheet() is None:
-        with place.book(new=True) as book:
-            sheet.insert(0, "trial", book.plan(study, sheet))
-    name, sheets = place.next_round(), place.run_sheets()
-    written = [
-        write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx"),
-        write_run_sheet(sheet, study, path=sheets / f"{name}.html"),
-        write_labels(sheet, study, path=sheets / f"{name}_labels.html"),
-    ]
+    written = kept_round(place, study, sheet)
     console = screen.console()
-    many = f"{_show.counted(len(sheet), 'trial')} on {_show.counted(sheet['panel'].nunique(), 'panel')}"
-    where = f", in the record book {study_folder.BOOK}" if "trial" in sheet else ""
-    screen.say(console, f"Planned: {many} (seed {sheet.attrs['seed']}){where}.")
+    screen.say(console, planned_text(sheet))
     screen.listed(console, f"A textbook plan ({kind})", words_of(sheet.attrs["design"]))
     screen.listed(console, "What it will see and cost", [foreseen.text(), foreseen.day.text()])
     screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
@@ -106,6 +95,30 @@ def plan(
     if "trial" in sheet:
         console.print()
         screen.say(console, f"Next: finishlab record {screen.quoted(folder)}")
+
+
+def kept_round(place: StudyFolder, study: Study, sheet: pd.DataFrame) -> list[Path]:
+    """Put planned trials into the record book, unless a sheet holds the trials, and write their run sheets."""
+    from finishlab.run_sheets import write_labels, write_run_sheet
+
+    if place.sheet() is None:
+        with place.book(new=True) as book:
+            sheet.insert(0, "trial", book.plan(study, sheet))
+    name, sheets = place.next_round(), place.run_sheets()
+    return [
+        write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx"),
+        write_run_sheet(sheet, study, path=sheets / f"{name}.html"),
+        write_labels(sheet, study, path=sheets / f"{name}_labels.html"),
+    ]
+
+
+def planned_text(sheet: pd.DataFrame) -> str:
+    """Say what was planned and where it stands."""
+    from finishlab import _show
+
+    many = f"{_show.counted(len(sheet), 'trial')} on {_show.counted(sheet['panel'].nunique(), 'panel')}"
+    where = f", in the record book {study_folder.BOOK}" if "trial" in sheet else ""
+    return f"Planned: {many} (seed {sheet.attrs['seed']}){where}."
 
 
 def import_sheet(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+if TYPE_CHECKING:
+    from finishlab.study import Study
 
 MISTAKE, CANNOT_TELL = 2, 3
 
@@ -31,3 +34,25 @@ Answers = Annotated[
     Path | None,
     typer.Option(metavar="FILE", help="Take the answers from a text file, one a line, instead of asking."),
 ]
+Goal = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar='"gloss_20 at least 84"',
+        help="What the finish must be, in place of the study file's goal. Give it again for each further "
+        'condition; also "haze at most 18" and "gloss_20 within 80 and 86".',
+    ),
+]
+Assurance = Annotated[
+    float | None,
+    typer.Option(
+        metavar="0.9", help="How sure the next job must be, in place of the study file's; 0.9 is 90 %."
+    ),
+]
+
+
+def asked(study: Study, goal: list[str] | None, assurance: float | None) -> dict[str, Any]:
+    """Return goal and assurance as asked on the line, checked before any work begins."""
+    from finishlab._goal_words import goal_from_words
+
+    conditions, wanted = study.asked(goal_from_words(goal) if goal else None, assurance)
+    return {"goal": conditions, "assurance": wanted}
