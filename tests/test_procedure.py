@@ -408,6 +408,7 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     saved = [{**alone.saves, "minutes": m, "low": m - 1, "high": m + 1} for m in (0.2, -3.0)]
     recipes = [
         stand_ins.recipe(settings=stand_ins.settings(polish_passes=0)),
+        stand_ins.recipe().after(stand_ins.recipe().after(stand_ins.not_found())),
         alone,
         *(stand_ins.recipe(evidence=e, saves=s) for e, s in zip(models, saved, strict=True)),
     ]

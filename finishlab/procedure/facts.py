@@ -177,12 +177,25 @@ def _evidence(recipe: Recipe) -> dict[str, Any]:
     )
     if recipe.saves:
         lines.append(_saves(recipe.saves))
+    if recipe.history:
+        lines.append(w["history"].format(answers="; ".join(_answer(h) for h in recipe.history)))
     return {
         "lines": lines,
         "predicted": _predicted(recipe),
         "rivals": _rivals(recipe),
         "fingerprint": e.get("fingerprint", ""),
     }
+
+
+def _answer(stood: Mapping[str, Any]) -> str:
+    """An answer of an earlier round in words."""
+    w = words()["evidence"]
+    return w["history_found" if stood["found"] else "history_closest"].format(
+        trials=stood["trials"],
+        process=stood["process"],
+        minutes=_show.minutes_text(stood["minutes"]),
+        assurance=_show.percent(stood["assurance"]),
+    )
 
 
 def _saves(saves: Mapping[str, Any]) -> str:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab.errors import StudyError
 from finishlab.solve.forecast import Forecast
 from finishlab.study import Condition, Study
 
@@ -63,6 +64,10 @@ class Recipe:
     forecast : Forecast or None
         What was predicted of this process (of the closest when none was found), to hold later
         trials and jobs against. None in a recipe kept before forecasts were.
+    history : tuple of dict
+        The answers before this one, oldest first, as `after` puts them in: `found`, `process` in
+        words (the closest when none was found), `minutes`, `assurance`, `trials`, `panels`,
+        `fingerprint` of the trials it rested on.
     """
 
     found: bool
@@ -83,6 +88,58 @@ class Recipe:
     would_settle: str
     cautions: tuple[str, ...]
     forecast: Forecast | None = None
+    history: tuple[dict[str, Any], ...] = ()
+
+    def after(self, earlier: Recipe) -> Recipe:
+        """
+        Return the recipe with an earlier answer, and those before it, as its history.
+
+        Parameters
+        ----------
+        earlier : Recipe
+            Found before the last round of trials.
+
+        Returns
+        -------
+        Recipe
+
+        Raises
+        ------
+        StudyError
+            It is about other factors, or rests on more trials than this one.
+
+        Examples
+        --------
+        >>> import finishlab as fl
+        >>> bench = fl.PracticeBench(kind=1, seed=3)
+        >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
+        >>> first = fl.shortest(fl.fit(bench.study, trials[:12]))
+        >>> [answer["trials"] for answer in fl.shortest(fl.fit(bench.study, trials)).after(first).history]
+        [12]
+        """
+        mistakes = []
+        if earlier.study.basis.names != self.study.basis.names:
+            mistakes.append(
+                f"the earlier recipe is about {_show.listed(earlier.study.basis.names)}, this one about {_show.listed(self.study.basis.names)}. "
+                "Give an earlier answer of the same study."
+            )
+        before, now = earlier.evidence["trials"], self.evidence["trials"]
+        if before > now:
+            mistakes.append(
+                f"the earlier recipe rests on {before} trials, this one on {now}. Give the one found before the last round."
+            )
+        if mistakes:
+            raise StudyError(mistakes)
+        named = {"settings": earlier.settings, **{k: getattr(earlier, k) for k in ("minutes", "assurance")}}
+        named = named if earlier.found else earlier.closest or named
+        stood = {
+            "found": earlier.found,
+            "process": _show.process_text(named["settings"], earlier.study),
+            "minutes": named["minutes"],
+            "assurance": named["assurance"],
+            **{k: earlier.evidence[k] for k in ("trials", "panels", "fingerprint")},
+        }
+        return replace(self, history=(*earlier.history, stood))
 
     def text(self) -> str:
         """Say the answer in plain words, numbers after them."""
@@ -146,6 +203,7 @@ class Recipe:
             "evidence": dict(self.evidence),
             "would_settle": self.would_settle,
             "cautions": list(self.cautions),
+            "history": [dict(answer) for answer in self.history],
             "forecast": None if self.forecast is None else self.forecast.to_dict(),
         }
 
@@ -173,6 +231,7 @@ class Recipe:
             would_settle=facts["would_settle"],
             cautions=tuple(facts["cautions"]),
             forecast=Forecast.from_dict(facts["forecast"]) if facts.get("forecast") else None,
+            history=tuple(dict(answer) for answer in facts.get("history", ())),
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
