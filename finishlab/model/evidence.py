@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab.model.computed_haze import fitted_readings
 from finishlab.model.readings import burned_through
-from finishlab.records import readings_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -64,7 +64,7 @@ def evidence(
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
         "first_date": _date(done, "min"),
         "last_date": _date(done, "max"),
-        "readings": int(readings_of(done, study)["response"].isin(list(fits)).sum()),
+        "readings": int(fitted_readings(done, study)["response"].isin(list(fits)).sum()),
     }
     for name, fit in fits.items():
         if name.startswith("gloss"):

@@ -16,12 +16,12 @@ from scipy import stats
 
 from finishlab import optics
 from finishlab.errors import ModelError
+from finishlab.model.computed_haze import fitted_readings, is_computed
 from finishlab.model.latent import Observed, Rows
 from finishlab.model.likeness import Likeness
 from finishlab.model.pooling import WEIGHT, Earlier, off_by
 from finishlab.model.readings import PatchMeans, counted_trials, patch_means
 from finishlab.model.shared import shared_by
-from finishlab.records import readings_of
 from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:
@@ -117,10 +117,18 @@ def observe(
     done = counted_trials(trials)
     means, tied, cautions = _means(done, study, response, every_step)
     if means is None:
-        raise ModelError(
-            f"no done trial has {response}. Read it on every patch, or ask for a goal without it."
+        how = (
+            ", which is 60° less 20° gloss by ASTM D4039 and needs more than 70 GU at 60°. Read both angles"
+            if is_computed(study, response)
+            else ". Read it"
         )
+        raise ModelError(f"no done trial has {response}{how} on every patch, or ask for a goal without it.")
     ss, df, told = _meter(means, meter, response)
+    if is_computed(study, response) and (count := len(set(means.row))) < len(done):
+        told += (
+            f"Haze by ASTM D4039 rests on the {count} of {len(done)} trials that read more than 70 GU at 60°; the others "
+            "say nothing of it.",
+        )
     table, is_earlier = done, np.zeros(len(means.y), bool)
     row, place = means.row, _places(done, means.row)
     if earlier is not None:
@@ -162,7 +170,7 @@ def _means(
     done: pd.DataFrame, study: Study, response: str, every_step: bool
 ) -> tuple[PatchMeans | None, np.ndarray, tuple[str, ...]]:
     """Return patch means, which of them were read at another angle, and cautions; None without a finish."""
-    readings = readings_of(done, study)
+    readings = fitted_readings(done, study)
     finished = readings["step"] == study.steps[-1].name
     if not (finished & (readings["response"] == response)).any():
         return None, np.empty(0, bool), ()
