@@ -213,6 +213,17 @@ def test_few_trials_take_fewer_terms_and_say_so():
     assert np.isfinite(found.table()["difference"]).all()
 
 
+def test_too_few_trials_to_allow_for_the_other_settings_are_refused_rather_than_blamed_on_the_pad():
+    # Six trials for pad (3 columns), product and passes: too few by one.
+    trials = worked(np.random.default_rng(6), trials=6, panels=2)
+    with pytest.raises(
+        ModelError,
+        match=r"^6 trials are too few to compare cut pad: cut passes changed as well, and the difference may be their "
+        r"doing\. Work 7 trials at least, or ask what_matters",
+    ):
+        compare_levels(fitted(trials), "cut_pad")
+
+
 def test_panels_each_with_a_setting_of_its_own_are_refused():
     trials = worked(np.random.default_rng(6), panels=3)
     trials["cut_pad"] = trials["panel"].map({"p0": "wool", "p1": "microfibre", "p2": "foam"})

@@ -19,6 +19,7 @@ from finishlab.model.check_questions import REACH
 from finishlab.model.finish import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response
+from finishlab.model.straight import refuse_all_alike
 from finishlab.study import RESPONSES, Study
 
 if TYPE_CHECKING:
@@ -208,7 +209,7 @@ def compare_models(
     RecordsError
         The table is not right.
     ModelError
-        Too few trials, all on one panel, or no gloss that both kinds can follow.
+        Too few trials, all on one panel or all reading the same, or no gloss that both kinds can follow.
 
     References
     ----------
@@ -251,6 +252,7 @@ def compare_models(
                 f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the kinds are "
                 "compared by panels left out. Work trials on at least one more panel, better on three."
             )
+        refuse_all_alike(found.left_out.y)
         rows += _trials_left_out(
             found, kind, done.loc[list(found.left_out.row), "panel"].astype(str).to_numpy()
         )

@@ -17,6 +17,7 @@ from finishlab.errors import ModelError
 from finishlab.model.effects import held_at
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows
+from finishlab.model.straight import refuse_all_alike
 from finishlab.study import RESPONSES, Condition, Setting
 
 if TYPE_CHECKING:
@@ -231,7 +232,10 @@ def _asked_response(model: FinishModel, response: str | None) -> ResponseFit:
     response = response or next(iter(model.study.goal))
     if response not in RESPONSES:
         raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
-    return model.response(response)
+    fit = model.response(response)
+    if response != "faults":  # no fault in so many patches does say something
+        refuse_all_alike(fit.left_out.y)
+    return fit
 
 
 def _read(fit: ResponseFit, values: np.ndarray, model: FinishModel) -> dict[str, np.ndarray]:
@@ -306,7 +310,7 @@ def pass_curve(
     Raises
     ------
     ModelError
-        That is no factor, or no number.
+        That is no factor, or no number, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
 
@@ -389,7 +393,7 @@ def setting_grid(
     Raises
     ------
     ModelError
-        There are no such two factors, or fewer than two of their pairs may be run.
+        There are no such two factors, fewer than two of their pairs may be run, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
 

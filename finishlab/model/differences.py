@@ -162,8 +162,8 @@ def compare_levels(
     Raises
     ------
     ModelError
-        The factor is unknown, never varied, changed only with the panel or always with the
-        number of trials too small, or every patch reads the same.
+        The factor is unknown, never varied or changed only with the panel; the trials are too few
+        to allow for the other factors; or every patch reads the same.
 
     Notes
     -----
@@ -312,8 +312,17 @@ class _Built:
         self._order: list[tuple[str, ...]] = [(setting.factor,)]
         coded = basis.coded(part.values)
         others = [f for f in basis.factors if f is not setting]
-        for f in others:
-            self._main(basis, f, part, coded[basis.column(f.factor)])
+        crowded = [f for f in others if not self._main(basis, f, part, coded[basis.column(f.factor)])]
+        if crowded:
+            names = [_show.label(f.factor) for f in crowded]
+            needed = (
+                in_terms(self._blocks, [*self._order, *((f.factor,) for f in crowded)]).matrix.shape[1] + 2
+            )
+            raise ModelError(
+                f"{_show.counted(len(part.y), 'trial')} are too few to compare {_show.label(self._own)}: {_show.listed(names)} "
+                f"changed as well, and the difference may be their doing. Work {needed} trials at least, or ask "
+                "what_matters, which fills the gap with a stated guess."
+            )
         for f in others:
             if (f.numeric or f.kind == "graded") and (f.factor,) in self._order:
                 square = self._blocks[f.factor] ** 2
@@ -332,12 +341,12 @@ class _Built:
                 "the other settings; they are taken to be the same at all of them."
             )
 
-    def _main(self, basis: Basis, f: Setting, part: Straight, coded: np.ndarray) -> None:
-        """Take in another factor, or say why it stays out."""
+    def _main(self, basis: Basis, f: Setting, part: Straight, coded: np.ndarray) -> bool:
+        """Take in another factor, or say why it stays out; False when the trials are too few for it."""
         value = part.values[:, basis.column(f.factor)]
         levels = np.unique(value[~np.isnan(value)])
         if len(levels) < 2:
-            return
+            return True
         if f.numeric or f.kind == "graded":
             self._blocks[f.factor], self._average[f.factor] = coded, coded.mean(axis=0)
         else:
@@ -345,18 +354,16 @@ class _Built:
             code[~np.isnan(value)] = sum_coded(value[~np.isnan(value)], tuple(levels))
             self._blocks[f.factor], self._average[f.factor] = code, np.zeros(code.shape[1])
         if self._add((f.factor,), 1):
-            return
+            return True
         own, label = _show.label(self._own), _show.label(f.factor)
         matrix = in_terms(self._blocks, [*self._order, (f.factor,)]).matrix
         if len(value) < matrix.shape[1] + 2:
-            self.cautions.append(
-                f"{_show.counted(len(value), 'trial')} are too few to allow for {label} too."
-            )
-        else:
-            self.cautions.append(
-                f"{own} and {label}, or it and others, changed together: what is said of {own} may be the doing of {label}. "
-                "Add trials that change them apart."
-            )
+            return False
+        self.cautions.append(
+            f"{own} and {label}, or it and others, changed together: what is said of {own} may be the doing of {label}. "
+            "Add trials that change them apart."
+        )
+        return True
 
     def _add(self, term: tuple[str, ...], room: float) -> bool:
         """Add a term where there is room for it and nothing before it says the same."""

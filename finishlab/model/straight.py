@@ -102,6 +102,15 @@ class Straight:
         return fit
 
 
+def refuse_all_alike(y: np.ndarray) -> None:
+    """Raise `ModelError` when every patch reads the same, so that nothing can be compared."""
+    if np.ptp(y) == 0:
+        raise ModelError(
+            f"all {len(y)} patches read {y[0]:g}: no setting changed anything that was read. "
+            "Look whether the meter is stuck, or study settings further apart."
+        )
+
+
 def straighten(fit: ResponseFit) -> Straight:
     """
     Return the last readings of one response, made straight by its fitted model.
@@ -120,11 +129,7 @@ def straighten(fit: ResponseFit) -> Straight:
     if observed.tied is not None:
         use &= ~observed.tied
     values, y = observed.rows.values[use], observed.y[use]
-    if np.ptp(y) == 0:
-        raise ModelError(
-            f"all {len(y)} patches read {y[0]:g}: no setting changed anything that was read. "
-            "Look whether the meter is stuck, or study settings further apart."
-        )
+    refuse_all_alike(y)
     groups = {"panel": observed.panel[use]}
     for shared in observed.shared:
         members = shared.members[use]
