@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _DRAWN = ("mean", "sd_known", "sd_panel", "sd_section", "sd_meter", "ceiling")
 #: Points over what is not known of the process, over a panel, and over a patch.
-_KNOWN, _PANEL, _PATCH = 61, 31, 81
+_KNOWN, _PANEL, _PATCH = 61, 41, 141
 #: A likelihood below this of the highest is as good as none; keeps the logs finite.
 _TINY = 1e-300
 
@@ -157,7 +157,7 @@ class ResponseForecast:
 
     def _log_likelihood(self, d: int, scale: Scale, z: np.ndarray, read: Readings) -> np.ndarray:
         """Return the log likelihood of readings for each z of the process, shape of `z`."""
-        v = np.linspace(-4, 4, _PANEL)
+        v = np.linspace(-5, 5, _PANEL)
         share = np.exp(-(v**2) / 2)
         at = z[:, None] + self.sd_panel[d] * v
         sd = float(self.sd_section[d])
@@ -187,7 +187,7 @@ class ResponseForecast:
 
 def _log_density(value: float, z: np.ndarray, sd: float, meter: float, scale: Scale) -> np.ndarray:
     """Return the log density of one patch's reading about each `z`, the patch's own luck summed over."""
-    x = np.linspace(-4, 4, _PATCH)
+    x = np.linspace(-7, 7, _PATCH)  # a patch may lie far off where the forecast is wrong
     w = np.exp(-(x**2) / 2)
     at = z[:, None] + sd * x
     reading = scale.reading(at)

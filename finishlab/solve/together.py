@@ -20,7 +20,7 @@ from finishlab.study import Condition
 #: Share of rounds that are called unlike the forecast when it is right.
 RATE = 0.10
 #: Rounds drawn.
-_ROUNDS = 4000
+_ROUNDS = 16_000
 #: A level that is off hurts the promise and is what changes at a bench; scatter is asked beside
 #: it at a third of its rate.
 _SCATTER = 3.0
