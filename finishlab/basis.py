@@ -298,16 +298,26 @@ class Basis:
         ------
         ndarray, shape (up to `rows`, factors)
         """
-        shape = [len(o) for o in self._options]
-        total = math.prod(shape)
+        for _, values in self.numbered(rows):
+            yield values
+
+    def numbered(self, rows: int = CHUNK) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Walk as `chunks`, with the number of each process, from which `at` makes it again."""
+        total = math.prod(len(o) for o in self._options)
         for start in range(0, total, rows):
-            picks = np.unravel_index(np.arange(start, min(start + rows, total)), shape)
-            values = np.empty((len(picks[0]), len(self.factors)))
-            for options, where, pick in zip(self._options, self._where, picks, strict=True):
-                values[:, where] = options[pick]
-            values = values[self.admissible(values)]
-            if len(values):
-                yield values
+            numbers = np.arange(start, min(start + rows, total))
+            values = self.at(numbers)
+            allowed = self.admissible(values)
+            if allowed.any():
+                yield numbers[allowed], values[allowed]
+
+    def at(self, numbers: np.ndarray) -> np.ndarray:
+        """Return processes by their numbers, shape (numbers, factors)."""
+        picks = np.unravel_index(numbers, [len(o) for o in self._options])
+        values = np.empty((len(numbers), len(self.factors)))
+        for options, where, pick in zip(self._options, self._where, picks, strict=True):
+            values[:, where] = options[pick]
+        return values
 
     # --- the coding ------------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ the draws, so it counts all that the trials leave open. Searching is not done he
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from scipy import special, stats
@@ -172,15 +172,28 @@ def _meets(z: np.ndarray, sd: np.ndarray, meter: float, scale: Scale, condition:
         spread = z[..., None] + np.asarray(sd)[..., None] * x
         return _tabled(lambda at: _count_meets(scale.reading(at), condition, 1), spread, _COUNT_SCALE) @ w
     sd = np.maximum(sd, 1e-12)
-    low, high = _ends(condition)
-    for x, w in zip(*_METER, strict=True):
-        ends = [scale.inverse(np.array(v - meter * x)) if np.isfinite(v) else None for v in (low, high)]
-        if not scale.rising:
-            ends = ends[::-1]
-        below = special.ndtr((ends[1] - z) / sd) if ends[1] is not None else 1.0
-        above = special.ndtr((ends[0] - z) / sd) if ends[0] is not None else 0.0
-        total += w * (below - above)
+    for weight, low, high in meter_points(scale, meter, condition):
+        below = special.ndtr((high - z) / sd) if high < np.inf else 1.0
+        above = special.ndtr((low - z) / sd) if low > -np.inf else 0.0
+        total += weight * (below - above)
     return total
+
+
+def meter_points(scale: Scale, meter: float, condition: Condition) -> Iterator[tuple[float, float, float]]:
+    """Yield weights of the meter's error with the ends between which z must then lie, -inf and inf where open."""
+    least, most = _ends(condition)
+    for x, w in zip(*_METER, strict=True):
+        at_least, at_most = (
+            float(scale.inverse(np.array(v - meter * x))) if np.isfinite(v) else v for v in (least, most)
+        )
+        if scale.rising:
+            yield float(w), at_least, at_most
+        else:  # an open end stays open, now on the other side
+            yield (
+                float(w),
+                at_most if np.isfinite(most) else -np.inf,
+                at_least if np.isfinite(least) else np.inf,
+            )
 
 
 def reading_intervals(p: Predicted, spots: int) -> dict[str, np.ndarray]:

@@ -17,6 +17,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
+from finishlab.model.bounds import can_be_sure
 from finishlab.model.check_questions import Asked, Check, ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
@@ -160,15 +161,11 @@ class FinishModel:
             missed += 1 - self.response(name).probability(values, condition, more_trials)
         return np.maximum(1 - missed, 0.0)
 
-    def roughly(
-        self, values: np.ndarray, goal: Mapping[str, Condition], draws: int
+    def can_be_sure(
+        self, values: np.ndarray, goal: Mapping[str, Condition], wanted: float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """As `ResponseFit.roughly`, for several goals."""
-        missed, least = np.zeros(len(values)), np.zeros(len(values))
-        for name, condition in goal.items():
-            p, most = self.response(name).roughly(values, condition, draws)
-            missed, least = missed + 1 - p, least + 1 - most
-        return np.maximum(1 - missed, 0.0), np.maximum(1 - least, 0.0)
+        """Return which processes may have a probability of `wanted`, and about what they have; see `bounds`."""
+        return can_be_sure({name: self.response(name) for name in goal}, goal, values, wanted)
 
     def probability(self, processes: pd.DataFrame, *, goal: Mapping[str, Any] | None = None) -> pd.Series:
         """

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab._threads import one_thread
-from finishlab.model.latent import Posterior, Rows, crew_average, predict
+from finishlab.model.latent import Posterior, Rows, crew_average, expected
 
 #: Draws of the processes for each draw of spreads and ceiling.
 EACH = 32
@@ -68,8 +68,8 @@ def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: 
 def middling_readings(posterior: Posterior, rows: Rows) -> np.ndarray:
     """Return about what processes read, from a few of the draws; quick over thousands. Shape (rows,)."""
     pick = np.linspace(0, len(posterior.draws) - 1, _FEW).round().astype(int)
-    few = predict(replace(posterior, draws=tuple(posterior.draws[i] for i in pick)), rows)
-    return np.mean([scale.reading(z) for scale, z in zip(few.scales, few.mean, strict=True)], axis=0)
+    few = replace(posterior, draws=tuple(posterior.draws[i] for i in pick))
+    return np.mean([d.scale.reading(z) for d, z in zip(few.draws, expected(few, rows), strict=True)], axis=0)
 
 
 def _root(cov: np.ndarray) -> np.ndarray:

@@ -244,6 +244,31 @@ def predict(posterior: Posterior, rows: Rows) -> Predicted:
     )
 
 
+@one_thread
+def expected(posterior: Posterior, rows: Rows) -> np.ndarray:
+    """Return the mean of z that `predict` gives, shape (draws, rows), in a fraction of its time."""
+    curve, observed = posterior.curve, posterior.observed
+    likeness = curve.likeness(rows, observed.rows)
+    out = np.empty((len(posterior.draws), len(rows)))
+    followed: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
+    for d, draw in enumerate(posterior.draws):
+        if id(draw.theta) not in followed:
+            m, j = curve.curve(draw.theta, rows)
+            followed[id(draw.theta)] = m, j, curve.curve(draw.theta, observed.rows)[1]
+        m, j, j_old = followed[id(draw.theta)]
+        out[d] = m + mean_correction(posterior, draw, j, j_old)
+        for amplitude, alike in zip(draw.amplitudes, likeness, strict=True):
+            out[d] += amplitude**2 * (alike @ draw.weights)
+    return out
+
+
+def mean_correction(posterior: Posterior, draw: Draw, j: np.ndarray, j_old: np.ndarray) -> np.ndarray:
+    """Return what the readings add to the curve's z by its parameters and the crew, `j` its derivatives."""
+    curve, with_readings = posterior.curve, crew_average(posterior.observed, draw)[0]
+    told = curve.prior_sd**2 * (j_old.T @ draw.weights)
+    return j @ (curve.prior_mean - draw.theta + told) + with_readings @ draw.weights
+
+
 def crew_average(observed: Observed, draw: Draw) -> tuple[np.ndarray, float]:
     """
     Return what "as the whole crew works it on average" adds to what is not known of a process.

@@ -69,14 +69,16 @@ class Likeness:
         return [last, 1 - last]
 
     def _over(self, a: Rows, b: Rows, last: int) -> np.ndarray:
-        distance = np.zeros((len(a), len(b)))
-        factor = np.ones((len(a), len(b)))
+        out = np.ones((len(a), len(b)))
         fa, fb = self.features(a.values), self.features(b.values)
         for j, f in enumerate(self._basis.factors):
             if self._step_of[j] > last:
                 continue
+            # A factor has few levels, however many rows: each is compared once.
+            levels, level = np.unique(fa[j], return_inverse=True)
             if f.kind == "choice":
-                factor *= np.where(fa[j][:, None] == fb[j][None, :], 1.0, _OTHER_CHOICE)
+                alike = np.where(levels[:, None] == fb[j][None, :], 1.0, _OTHER_CHOICE)
             else:
-                distance += (fa[j][:, None] - fb[j][None, :]) ** 2
-        return factor * np.exp(-0.5 * distance)
+                alike = np.exp(-0.5 * (levels[:, None] - fb[j][None, :]) ** 2)
+            out *= alike[level]
+        return out

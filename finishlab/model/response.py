@@ -16,7 +16,7 @@ from scipy import linalg
 from finishlab import optics
 from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
-from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, predict
+from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
 from finishlab.model.observed import MeterSpread, observe
 from finishlab.model.pooling import Earlier
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
@@ -47,8 +47,6 @@ _HAZE_SPREADS = (
 #: The same for counts of faults, in ln of the expected count, and the typical size of its differences.
 _COUNT_SPREADS = (Spread("panel", 0.2, 0.7), Spread("patch", 0.2, 0.7), Spread("reading", 0.05, 0.5))
 _COUNT_SIZE = 0.7
-#: Processes predicted at a time where there may be very many, for memory.
-_AT_A_TIME = 10_000
 #: A patch whose last reading falls this many spreads short of what the others say of it failed.
 _FAILED_SPREADS = 4.5
 
@@ -119,27 +117,12 @@ class ResponseFit:
         )
         return p * (1 - self.failure_share) ** self.study.job.sections
 
-    def _few(self, draws: int) -> ResponseFit:
-        """Return the same fit with some of its draws, spread over all of them."""
-        every = self.posterior.draws
-        pick = np.linspace(0, len(every) - 1, draws).round().astype(int)
-        return replace(self, posterior=replace(self.posterior, draws=tuple(every[i] for i in pick)))
-
-    def roughly(self, values: np.ndarray, condition: Condition, draws: int) -> tuple[np.ndarray, np.ndarray]:
-        """
-        Return the probability by so many of the draws, and the most that all of them can make of it.
-
-        The probability is an average over draws; those not asked can at best all succeed.
-        """
-        p = self._few(draws).probability(values, condition)
-        share = draws / len(self.posterior.draws)
-        return p, share * p + (1 - share)
-
     def typical(self, values: np.ndarray) -> np.ndarray:
         """Return about what each process reads, from one draw; quick over very many."""
-        one = self._few(1)
-        z = [one.predicted(values[i : i + _AT_A_TIME]).mean[0] for i in range(0, len(values), _AT_A_TIME)]
-        return one.posterior.draws[0].scale.reading(np.concatenate(z))
+        one = replace(self.posterior, draws=self.posterior.draws[:1])
+        last = len(self.study.steps) - 1
+        z = expected(one, Rows(values, np.full(len(values), last)))[0]
+        return one.draws[0].scale.reading(z)
 
     def intervals(self, values: np.ndarray) -> dict[str, np.ndarray]:
         """Return the typical reading and its named intervals."""

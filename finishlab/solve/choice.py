@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 _RIVALS, _NEAR = 5, 1.10
 #: Below this probability "likeliest" means nothing.
 _SOME_CHANCE = 0.01
+#: Of many without a chance so many of the likeliest are looked at for the one that reads nearest.
+_CLOSEST = 5_000
 #: Rounds of four looked ahead when asking what would settle a question.
 _MOST_ROUNDS = 10
 
@@ -79,7 +81,7 @@ def shortest(
     at = seen.best(wanted) if model.panels > 1 else None
     if at is None:
         return _not_found(model, conditions, wanted, seen)
-    values = seen.values[[at]]
+    values = seen.at([at])
     predicted = {k: float(v[0]) for k, v in model.predict_values(values, conditions).items()}
     return Recipe(
         found=True,
@@ -180,7 +182,7 @@ def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
 
 def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates) -> Recipe:
     nearest = _nearest(model, goal, seen)
-    values = seen.values[nearest[:1]]
+    values = seen.at(nearest[:1])
     predicted = {k: float(v[0]) for k, v in model.predict_values(values, goal).items()}
     nan = math.nan
     return Recipe(
@@ -219,7 +221,10 @@ def _nearest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -
     short = -seen.probability[allowed]
     if short.min() > -_SOME_CHANCE:
         name, condition = next(iter(goal.items()))
-        value = model.response(name).typical(seen.values[allowed])
+        if len(allowed) > _CLOSEST and short.min() < 0:
+            allowed = allowed[np.argsort(short, kind="stable")[:_CLOSEST]]
+        parts = np.array_split(allowed, -(-len(allowed) // _CLOSEST))
+        value = np.concatenate([model.response(name).typical(seen.at(part)) for part in parts])
         low = -np.inf if condition.at_least is None else condition.at_least
         high = np.inf if condition.at_most is None else condition.at_most
         short = np.maximum(low - value, 0) + np.maximum(value - high, 0)

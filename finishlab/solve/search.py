@@ -9,48 +9,88 @@ is `choice.py`'s and `rounds.py`'s.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab import _progress
 from finishlab.model import FinishModel
-from finishlab.model.laplace import DRAWS
 from finishlab.study import Condition
 
+if TYPE_CHECKING:
+    from finishlab.basis import Basis
+
 #: Processes asked about at first, in order of minutes, and at most at a time.
-_BATCH, _LARGEST_BATCH = 512, 16_384
+_BATCH, _LARGEST_BATCH = 512, 8_192
 #: Of up to so many processes every one is asked exactly.
 _FEW_PROCESSES = 5_000
-#: Of very many, so many of the likeliest are asked exactly where none is sure enough.
+#: Of very many, so many of the likeliest that fall short are asked exactly: rivals, or what comes nearest.
 _LIKELIEST = 256
 
 
 @dataclass(frozen=True, eq=False)
-class Candidates:
+class InOrder:
+    """
+    Admissible processes in order of predicted minutes.
+
+    They are held by their numbers and made when they are asked for (`at`): a million take a
+    few megabytes, whatever they are made of.
+
+    Attributes
+    ----------
+    basis : Basis
+    numbers : ndarray of int, shape (processes,)
+        As `Basis.numbered`.
+    minutes : ndarray, shape (processes,)
+        Working minutes of a section.
+    """
+
+    basis: Basis
+    numbers: np.ndarray
+    minutes: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def at(self, pick: Any) -> np.ndarray:
+        """Return some of the processes, as `Basis.values`, by slice, mask or positions."""
+        return self.basis.at(self.numbers[pick])
+
+    def after(self, start: int) -> InOrder:
+        """Return the processes from one of them on."""
+        return InOrder(self.basis, self.numbers[start:], self.minutes[start:])
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates(InOrder):
     """
     Processes with what is predicted of them, in order of minutes.
 
     Attributes
     ----------
-    values : ndarray, shape (rows, factors)
-        As `Basis.values`.
-    minutes, probability : ndarray, shape (rows,)
-        Working minutes of a section; probability that the next job meets every goal.
-    keeps_limits : ndarray of bool, shape (rows,)
+    probability : ndarray, shape (processes,)
+        That the next job meets every goal.
+    keeps_limits : ndarray of bool, shape (processes,)
     """
 
-    values: np.ndarray
-    minutes: np.ndarray
     probability: np.ndarray
     keeps_limits: np.ndarray
 
-    def __len__(self) -> int:
-        return len(self.minutes)
+    @property
+    def values(self) -> np.ndarray:
+        """All of the processes, as `Basis.values`."""
+        return self.at(slice(None))
 
     def where(self, pick: np.ndarray) -> Candidates:
         """Return some of the candidates by mask or position."""
         return Candidates(
-            self.values[pick], self.minutes[pick], self.probability[pick], self.keeps_limits[pick]
+            self.basis,
+            self.numbers[pick],
+            self.minutes[pick],
+            self.probability[pick],
+            self.keeps_limits[pick],
         )
 
     def best(self, wanted: float) -> int | None:
@@ -59,20 +99,13 @@ class Candidates:
         return int(fit[0]) if len(fit) else None
 
 
-@dataclass(frozen=True, eq=False)
-class InOrder:
-    """Every admissible process in order of predicted minutes."""
-
-    values: np.ndarray
-    minutes: np.ndarray
-
-
 def in_order(model: FinishModel) -> InOrder:
-    """Return every admissible process in order of predicted minutes."""
-    grid = np.concatenate(list(model.study.basis.chunks()))
-    minutes = np.concatenate([model.minutes.mean(v) for v in model.study.basis.chunks()])
+    """Return every admissible process in order of predicted minutes; equal ones in order of their numbers."""
+    basis = model.study.basis
+    parts = [(numbers, model.minutes.mean(values)) for numbers, values in basis.numbered()]
+    numbers, minutes = (np.concatenate(part) for part in zip(*parts, strict=True))
     order = np.argsort(minutes, kind="stable")
-    return InOrder(grid[order], minutes[order])
+    return InOrder(basis, numbers[order], minutes[order])
 
 
 def candidates(
@@ -90,49 +123,64 @@ def candidates(
     model : FinishModel
     goal : mapping of response -> Condition
     wanted : float
-        Assurance asked for. Of very many processes, those that cannot come up to it carry
-        a rough probability, below it; the likeliest of them are asked exactly at the end.
+        Assurance asked for. Of very many processes, those that are proved not to come up to it
+        (`finishlab.model.bounds`) carry a rough probability, below it; the likeliest of them
+        are asked exactly at the end.
     enough : callable, optional
         Asked with all candidates so far, now and then.
     processes : InOrder, optional
         Some of the processes in order of minutes; all of them when not given.
+
+    Notes
+    -----
+    The quickest that keeps promise and limits is never missed: processes are walked in order of
+    minutes, every one whose probability may reach `wanted` is asked exactly, and the walk ends
+    no sooner than at one that does.
     """
     walked = in_order(model) if processes is None else processes
-    few = _draws_to_ask(wanted) if len(walked.minutes) > _FEW_PROCESSES else None
-    parts: list[Candidates] = []
-    start, size = 0, _BATCH
-    while start < len(walked.minutes):
-        values, minutes = walked.values[start : start + size], walked.minutes[start : start + size]
-        p = _probability(model, values, goal, wanted, few)
-        parts.append(Candidates(values, minutes, p, model.keeps_limits(values)))
-        start += size
-        size = min(2 * size, _LARGEST_BATCH)
-        if enough is not None and enough(_joined(parts)):
-            return _joined(parts)
-    found = _joined(parts)
-    if few is not None and found.best(wanted) is None:
-        top = np.argsort(-found.probability * found.keeps_limits)[:_LIKELIEST]
-        found.probability[top] = model.probability_of(found.values[top], goal)
-    return found
+    many = len(walked) > _FEW_PROCESSES
+    probability, keeps = np.zeros(len(walked)), np.zeros(len(walked), bool)
+    seen = Candidates(walked.basis, walked.numbers[:0], walked.minutes[:0], probability[:0], keeps[:0])
+    parts = _batches(len(walked))
+    with _progress.bar(len(parts)) if many else nullcontext(lambda words: None) as stage:
+        for part in parts:
+            stage(f"asking processes, {part.start:,} of {len(walked):,}")
+            values = walked.at(part)
+            probability[part] = _probability(model, values, goal, wanted, many)
+            keeps[part] = model.keeps_limits(values)
+            seen = Candidates(
+                walked.basis,
+                walked.numbers[: part.stop],
+                walked.minutes[: part.stop],
+                probability[: part.stop],
+                keeps[: part.stop],
+            )
+            if enough is not None and enough(seen):
+                break
+    if many:
+        short = np.where(seen.probability < wanted, seen.probability * seen.keeps_limits, -1.0)
+        top = np.argsort(-short, kind="stable")[:_LIKELIEST]
+        top = top[short[top] >= 0]
+        seen.probability[top] = model.probability_of(seen.at(top), goal)
+    return seen
 
 
-def _draws_to_ask(wanted: float) -> int | None:
-    """Return how many draws can rule a process out that fails under all but two of them."""
-    few = int(np.ceil(DRAWS * (1 - wanted))) + 2
-    return few if few < DRAWS / 2 else None
+def _batches(count: int) -> list[slice]:
+    """Return so many processes in batches that double up to the largest."""
+    parts, start, size = [], 0, _BATCH
+    while start < count:
+        parts.append(slice(start, min(start + size, count)))
+        start, size = start + size, min(2 * size, _LARGEST_BATCH)
+    return parts
 
 
 def _probability(
-    model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition], wanted: float, few: int | None
+    model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition], wanted: float, many: bool
 ) -> np.ndarray:
-    if few is None:
+    if not many:
         return model.probability_of(values, goal)
-    p, most = model.roughly(values, goal, few)
-    open_ = most >= wanted
-    p[open_] = model.probability_of(values[open_], goal)
+    possible, p = model.can_be_sure(values, goal, wanted)
+    # What is proved to fall short must not look as if it did not.
+    p = np.minimum(p, np.nextafter(wanted, 0.0))
+    p[possible] = model.probability_of(values[possible], goal)
     return p
-
-
-def _joined(parts: list[Candidates]) -> Candidates:
-    columns = ("values", "minutes", "probability", "keeps_limits")
-    return Candidates(*(np.concatenate([getattr(part, c) for part in parts]) for c in columns))

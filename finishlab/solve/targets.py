@@ -14,7 +14,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
-from finishlab.solve.search import InOrder, candidates, in_order
+from finishlab.solve.search import candidates, in_order
 from finishlab.study import RESPONSES, Condition, Study
 
 if TYPE_CHECKING:
@@ -151,8 +151,8 @@ def frontier(
         at = seen.best(wanted)
         row: dict[str, Any] = {"target": float(target), "found": at is not None}
         if at is not None:
-            value = seen.values[[at]]
-            walk = InOrder(walk.values[at:], walk.minutes[at:])
+            value = seen.at([at])
+            walk = walk.after(at)
             low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
             row |= {
                 "minutes": float(seen.minutes[at]),
