@@ -8,7 +8,8 @@ able to see, `run_day` what the day takes; `study_meter` says whether the meter 
 `compare_models` put to the test and `what_matters`, `pass_curve` and `setting_grid` explain (`screen_effects`
 for a two-level plan worked once); `shortest` finds the least minutes that reach the goal
 on the next job as often as asked, `frontier` shows minutes against the target and
-`follow_up` the trials that would settle it; `write_procedure` puts it on the wall.
+`follow_up` the trials that would settle it; `confirm` holds trials on fresh panels against what
+was predicted before them; `write_procedure` puts it on the wall.
 `PracticeBench` is an invented shop with a known truth to learn and to test on.
 
 Names load when they are first used, so that importing the package is quick.
@@ -62,6 +63,8 @@ _PLACES = {
     "frontier": "solve",
     "Frontier": "solve",
     "follow_up": "solve",
+    "confirm": "solve",
+    "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
     "log_form": "forms.log_form",
@@ -77,6 +80,7 @@ _PLACES = {
 }
 
 __all__ = [
+    "Confirmation",
     "FinishModel",
     "FinishlabError",
     "Foresight",
@@ -109,6 +113,7 @@ __all__ = [
     "compare_levels",
     "compare_meters",
     "compare_models",
+    "confirm",
     "fit",
     "follow_up",
     "foresee",
@@ -179,7 +184,7 @@ if TYPE_CHECKING:
     from finishlab.procedure import write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
-    from finishlab.solve import Frontier, Recipe, follow_up, frontier, shortest
+    from finishlab.solve import Confirmation, Frontier, Recipe, confirm, follow_up, frontier, shortest
     from finishlab.study import Study
 
 
