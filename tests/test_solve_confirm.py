@@ -372,6 +372,19 @@ def test_a_trial_without_its_reading_is_named_and_not_guessed(bench, model, fres
         confirm(both, trials_[[c for c in trials_.columns if not c.startswith("haze")]])
 
 
+def test_haze_by_its_two_glosses_is_judged_as_it_was_fitted(bench, trials):
+    # ASTM D4039: 60-degree less 20-degree gloss.
+    source = bench.study.source.replace("ISO 13803", "ASTM D4039")
+    study = fl.Study.from_toml(source.replace("[goal]", "[goal]\nhaze = { at_most = 14 }"))
+    recipe_ = fl.shortest(fl.fit(study, trials[[c for c in trials if "haze" not in c]]), assurance=0.6)
+    settings = recipe_.settings if recipe_.found else recipe_.closest["settings"]
+    new = bench.work(sheet_of(settings), seed=2)
+    found = confirm(recipe_, new[[c for c in new if "haze" not in c]])
+    read = found.table().query("response == 'haze'")["reading"]
+    assert read.to_numpy() == pytest.approx((new["gloss_60"] - new["gloss_20"]).to_numpy(), abs=1e-9)
+    assert found.trials == 6
+
+
 def test_an_empty_reading_of_the_studys_own_goal_is_answered_by_its_row(recipe, fresh):
     gaps = fresh.copy()
     gaps.loc[2, [c for c in gaps.columns if c.startswith("gloss_20")]] = np.nan

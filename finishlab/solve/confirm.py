@@ -17,8 +17,9 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
+from finishlab.model.computed_haze import fitted_readings, is_computed
 from finishlab.model.readings import burned_through, counted_trials, patch_means
-from finishlab.records import check_trials, readings_of
+from finishlab.records import check_trials
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.solve.together import RATE, Together, read_together
 from finishlab.study import RESPONSES, Condition, Job
@@ -324,7 +325,7 @@ def _fresh(recipe: Recipe, forecast: Forecast, trials: pd.DataFrame) -> tuple[pd
 
     study = recipe.study
     table, found = check_trials(trials, study)
-    missing = [name for name in forecast.goal if name not in table.columns]
+    missing = [n for n in forecast.goal if n not in table.columns and not is_computed(study, n)]
     if missing:
         raise RecordsError(
             [f"the trials have no {n}, which the recipe's goal asks for. Add a column {n}." for n in missing]
@@ -369,7 +370,7 @@ def _patches(
 ) -> tuple[dict[str, Readings], tuple[str, ...]]:
     """Return the patch means of each response after the last step, slips set aside and named."""
     study = recipe.study
-    long = readings_of(whole, study)
+    long = fitted_readings(whole, study)
     long = long[long["step"] == study.steps[-1].name]
     out: dict[str, Readings] = {}
     cautions: tuple[str, ...] = ()
