@@ -134,5 +134,5 @@ def _cost(sheet: pd.DataFrame, budget: float | None) -> list[str]:
     lines = [f"about {sheet.attrs['minutes']:.0f} minutes at the bench for one person, waits used"]
     if rounds:
         within = "" if budget is None else " and fit into the budget"
-        lines.append(f"{_show.counted(rounds, 'round')} like this one pay by what is known now{within}")
+        lines.append(f"rounds like this one that pay by what is known now{within}: {rounds}")
     return lines

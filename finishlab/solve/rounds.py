@@ -287,7 +287,7 @@ def _stop(
     if not _worked(model, round_.some.values[round_.chosen]).any():
         return (
             False,
-            "Go on: the process chosen was never worked itself.",
+            f"Go on: the process chosen was never worked itself. {_show.begun(said)}.",
             bring[0],
             int(min(max(rounds, 1), left)),
         )
