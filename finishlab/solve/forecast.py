@@ -249,7 +249,7 @@ class Forecast:
         return {r.name: r for r in self.responses}[name]
 
     def probability(self, goal: Mapping[str, Condition] | None = None, job: Job | None = None) -> float:
-        """Return the probability that the next job meets every condition, as `FinishModel.probability`."""
+        """Return the probability that the next job meets every condition; of several the safe bound, 1 - sum(1 - p)."""
         asked = self.goal if goal is None else goal
         missed = sum(
             1 - self.response(n).probability(c, self.spots, job or self.job) for n, c in asked.items()

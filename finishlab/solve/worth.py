@@ -83,6 +83,12 @@ class Outlook:
         at = self.some.best(self.wanted)
         return self.longest if at is None else float(self.some.minutes[at])
 
+    def _together(self) -> np.ndarray:
+        """Return what the model adds for goals that are met together more often than apart; 0 for one goal."""
+        none = np.zeros((1, len(self.some)))
+        missed = sum(1 - view.probability(none, none[0])[0] for view in self._goals)
+        return self.some.probability - (1 - missed) if len(self._goals) > 1 else none[0]
+
     def after(self, picks: Sequence[int], panels: Sequence[int] | None = None) -> tuple[float, float]:
         """
         Return what is to be expected once these processes have been worked.
@@ -112,7 +118,7 @@ class Outlook:
             gain = linalg.solve_triangular(root, to.T, lower=True, check_finite=False)
             moved = self._luck[g, :, : len(at)] @ gain
             missed += 1 - view.probability(moved, (gain**2).sum(axis=0))
-        keeps = (1 - missed >= self.wanted) & self.some.keeps_limits
+        keeps = (1 - missed + self._together() >= self.wanted) & self.some.keeps_limits
         found = keeps.any(axis=1)
         minutes = np.where(found, self.some.minutes[keeps.argmax(axis=1)], self.longest)
         return float(minutes.mean()), float(found.mean())
