@@ -328,7 +328,8 @@ def test_a_follow_up_round_confirms_the_choice_and_tries_quicker_rivals(model, r
     rivals = more[more["why"].str.startswith("tries a quicker rival")].merge(grid)
     assert (rivals["minutes"] < recipe.minutes).all()
     assert (rivals["probability"] > 0.05).all()
-    assert not more["why"].duplicated(keep=False).all()  # not all spent on one process
+    if trials_asked > 2:  # not all spent on one process
+        assert len(more[list(recipe.settings)].drop_duplicates()) > 1
 
 
 def test_a_follow_up_goes_to_new_panels_with_a_patch_each(model, trials):

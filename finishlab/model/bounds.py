@@ -12,7 +12,7 @@ Two stages, each of which only ever drops what is proved to fall short:
 2. Exactly, some draws at a time, dropped as soon as the share missed is too large.
 
 What is left is for `FinishModel.probability_of` to ask. Goals together are no likelier than the
-likeliest of bounds that add what each misses, as `probability_of` does.
+least likely of them, however they go together.
 """
 
 from __future__ import annotations
@@ -53,18 +53,18 @@ def can_be_sure(
     possible : ndarray of bool, shape (rows,)
         False only where the probability is proved to be below `wanted`.
     about : ndarray, shape (rows,)
-        The mean over goals and the draws that were asked, of use only to order those that are not possible.
+        The draws that were asked speak for all, and each goal for itself: of use only to order those that are not possible.
     """
     asked = [(fits[name], condition) for name, condition in goal.items()]
     possible = np.ones(len(values), bool)
     about = np.ones(len(values))
     for loosely in (True, False):
-        missed, met, seen = np.zeros(len(values)), np.zeros(len(values)), np.zeros(len(values))
+        missed, met, seen = (np.zeros((len(asked), len(values))) for _ in range(3))
         for turn in range(1 if loosely else max(len(_by_mode(f.posterior)) for f, _ in asked)):
             rows = np.flatnonzero(possible)
             if not len(rows):
                 break
-            for fit, condition in asked:
+            for k, (fit, condition) in enumerate(asked):
                 groups = _by_mode(fit.posterior)
                 if turn >= len(groups):
                     continue
@@ -75,11 +75,11 @@ def can_be_sure(
                     chance = _loosely if _bounded(fit) else _exactly
                 share = len(draws) / len(fit.posterior.draws)
                 p = chance(fit, draws, values[rows], condition)
-                missed[rows] += share * (1 - p)
-                met[rows] += share * p
-                seen[rows] += share
-            about[rows] = met[rows] / seen[rows]
-            possible[rows] = 1 - missed[rows] >= wanted - _SLACK
+                missed[k, rows] += share * (1 - p)
+                met[k, rows] += share * p
+                seen[k, rows] += share
+            about[rows] = (met[:, rows] / seen[:, rows]).prod(axis=0)
+            possible[rows] = (1 - missed[:, rows] >= wanted - _SLACK).all(axis=0)
     return possible, about
 
 

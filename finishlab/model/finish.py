@@ -7,9 +7,10 @@ for, and says in plain sentences how well it held. Choosing a process is the bus
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
+from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
 from finishlab.model.bounds import can_be_sure
 from finishlab.model.check_questions import Asked, Check, ask_all
 from finishlab.model.evidence import evidence
@@ -35,6 +37,8 @@ if TYPE_CHECKING:
 
 #: Fewer trials than this cannot tell a process from its luck (common practice, no source).
 FEWEST_TRIALS = 6
+#: Processes whose goals are joined at a time, for memory.
+_ROWS = 4_000
 #: Column of the clear alone before work, µm, where a shop's gauge tells layers apart.
 CLEAR = "clear_before_um"
 #: Panels below which the spread between panels is mostly the stated guess.
@@ -72,6 +76,7 @@ class FinishModel:
     earlier: Earlier | None = None
     _own_cautions: tuple[str, ...] = ()
     _fitted: dict[str, ResponseFit] = field(default_factory=dict, repr=False)
+    _correlated: dict[tuple[str, str], PatchCorrelation] = field(default_factory=dict, repr=False)
 
     def response(self, name: str) -> ResponseFit:
         """Return the fit of one response; fitted at the first asking, the same ever after."""
@@ -156,10 +161,26 @@ class FinishModel:
         self, values: np.ndarray, goal: Mapping[str, Condition], more_trials: float = 0.0
     ) -> np.ndarray:
         """As `probability`, for processes as `Basis.values`; `more_trials` as `ResponseFit.predicted`."""
-        missed = np.zeros(len(values))
-        for name, condition in goal.items():
-            missed += 1 - self.response(name).probability(values, condition, more_trials)
-        return np.maximum(1 - missed, 0.0)
+        fits = [self.response(name) for name in goal]
+        out = np.empty(len(values))
+        for start in range(0, len(values), _ROWS):
+            part = slice(start, start + _ROWS)
+            predicted = [fit.predicted(values[part], more_trials) for fit in fits]
+            chances = np.array(
+                [f.chance(p, c) for f, p, c in zip(fits, predicted, goal.values(), strict=True)]
+            )
+            out[part] = all_met(goal, chances, predicted, self.correlations(goal), self.study.reading.spots)
+        return out
+
+    def correlations(self, names: Iterable[str]) -> dict[tuple[str, str], PatchCorrelation]:
+        """Return how two responses of one patch go together, for each pair of some."""
+        pairs = list(combinations(names, 2))
+        for a, b in pairs:
+            if (a, b) not in self._correlated:
+                self._correlated[a, b] = patch_correlation(
+                    self.response(a).left_out, self.response(b).left_out
+                )
+        return {pair: self._correlated[pair] for pair in pairs}
 
     def can_be_sure(
         self, values: np.ndarray, goal: Mapping[str, Condition], wanted: float
@@ -181,8 +202,8 @@ class FinishModel:
         Returns
         -------
         Series
-            0 to 1, the index of `processes`. With several goals a safe bound,
-            1 - sum(1 - p), so the truth is no lower for lack of knowing how they go together.
+            0 to 1, the index of `processes`. Several goals hold jointly; how they go together from
+            patch to patch is estimated (`finishlab.model.all_goals`).
 
         Raises
         ------

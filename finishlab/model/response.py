@@ -112,9 +112,11 @@ class ResponseFit:
 
     def probability(self, values: np.ndarray, condition: Condition, more_trials: float = 0.0) -> np.ndarray:
         """Return the probability that the next job meets a condition, shape (rows,)."""
-        p = job_probability(
-            self.predicted(values, more_trials), condition, self.study.reading.spots, self.study.job
-        )
+        return self.chance(self.predicted(values, more_trials), condition)
+
+    def chance(self, predicted: Predicted, condition: Condition) -> np.ndarray:
+        """As `probability`, for what is predicted already."""
+        p = job_probability(predicted, condition, self.study.reading.spots, self.study.job)
         return p * (1 - self.failure_share) ** self.study.job.sections
 
     def typical(self, values: np.ndarray) -> np.ndarray:

@@ -5,7 +5,7 @@ fitted, read or written.
 """
 
 from finishlab.solve.choice import shortest
-from finishlab.solve.confirm import Confirmation, confirm
+from finishlab.solve.confirmation import Confirmation, confirm
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.rounds import follow_up
 from finishlab.solve.targets import Frontier, frontier

@@ -3,19 +3,20 @@
 A recipe carries the forecast of its own process, so that trials and jobs worked later can
 be held against what was said before they were, without the model and its trials. It keeps
 the model's draws for this one process on the scale of each response. Fitting does not
-belong here, nor what is concluded from later trials (`confirm.py`) or jobs.
+belong here, nor what is concluded from later trials (`confirmation.py`) or jobs.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import special
 
+from finishlab.model.all_goals import PatchCorrelation, all_met
 from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.latent import Predicted
 from finishlab.model.response import scale_of
@@ -218,6 +219,8 @@ class Forecast:
         One for each response of the goal.
     panels : tuple of str
         Panels of the trials it was made from.
+    correlations : dict of (response, response) -> PatchCorrelation
+        How two responses of one patch go together.
 
     Examples
     --------
@@ -243,18 +246,25 @@ class Forecast:
     spots: int
     responses: tuple[ResponseForecast, ...]
     panels: tuple[str, ...]
+    correlations: dict[tuple[str, str], PatchCorrelation] = field(default_factory=dict)
 
     def response(self, name: str) -> ResponseForecast:
         """Return the forecast of one response; KeyError where it was not in the goal."""
         return {r.name: r for r in self.responses}[name]
 
     def probability(self, goal: Mapping[str, Condition] | None = None, job: Job | None = None) -> float:
-        """Return the probability that the next job meets every condition; of several the safe bound, 1 - sum(1 - p)."""
-        asked = self.goal if goal is None else goal
-        missed = sum(
-            1 - self.response(n).probability(c, self.spots, job or self.job) for n, c in asked.items()
+        """Return the probability that the next job meets every condition, as `FinishModel.probability` does."""
+        asked = {r.name: (goal or self.goal)[r.name] for r in self.responses if r.name in (goal or self.goal)}
+        if goal is not None and (unknown := [n for n in goal if n not in asked]):
+            raise KeyError(unknown[0])
+        some = [self.response(n) for n in asked]
+        chances = np.array(
+            [
+                [r.probability(c, self.spots, job or self.job)]
+                for r, c in zip(some, asked.values(), strict=True)
+            ]
         )
-        return max(1 - missed, 0.0)
+        return float(all_met(asked, chances, [r.predicted for r in some], self.correlations, self.spots)[0])
 
     def intervals(self, spots: int | None = None) -> dict[str, float]:
         """Return typical readings and their 90 % intervals, named as `FinishModel.predict` names them."""
@@ -285,6 +295,10 @@ class Forecast:
             "spots": self.spots,
             "responses": [r.to_dict() for r in self.responses],
             "panels": list(self.panels),
+            "correlations": [
+                {"of": list(pair), "middle": c.middle, "sd": c.sd, "patches": c.patches}
+                for pair, c in self.correlations.items()
+            ],
         }
 
     @classmethod
@@ -300,6 +314,10 @@ class Forecast:
             spots=facts["spots"],
             responses=tuple(ResponseForecast.from_dict(r) for r in facts["responses"]),
             panels=tuple(facts["panels"]),
+            correlations={
+                (c["of"][0], c["of"][1]): PatchCorrelation(c["middle"], c["sd"], c["patches"])
+                for c in facts["correlations"]
+            },
         )
 
 
@@ -338,4 +356,5 @@ def forecast_of(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condi
         spots=study.reading.spots,
         responses=tuple(responses),
         panels=tuple(dict.fromkeys(model.done["panel"].astype(str))),
+        correlations=model.correlations(goal),
     )
