@@ -159,6 +159,8 @@ def recipe(
             "spoiled": 1,
             "burned": 1,
         },
+        "verdict": "found",
+        "limited_by": "",
         "would_settle": "",
         "cautions": ("gloss alone cannot see texture; add faults to the goal.",),
     }
@@ -170,6 +172,8 @@ def not_found() -> Recipe:
     nan = math.nan
     return recipe(
         found=False,
+        verdict="cannot tell yet",
+        limited_by="trials",
         settings={},
         minutes=nan,
         minutes_low=nan,

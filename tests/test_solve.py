@@ -161,9 +161,7 @@ def test_a_target_above_the_ceiling_is_answered_as_such(model):
         "The goal, 20° gloss at least 99 GU, lies above the ceiling of this clear, "
     )
     assert answer.would_settle.endswith("as far as the trials tell: no process reaches it. Lower the goal.")
-    assert answer.text().startswith(
-        "Cannot name a process yet that reaches 20° gloss at least 99 GU with 90 % "
-    )
+    assert answer.text().startswith("No studied process reaches 20° gloss at least 99 GU with 90 % assurance")
     assert answer.closest["assurance"] < 0.01
 
 

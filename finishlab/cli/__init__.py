@@ -6,7 +6,7 @@ inside the command that needs it, so that `--help` answers at once. One module h
 commands of one kind of work; this one puts them together.
 
 Exit codes: 0 an answer, 2 a mistake of the caller (said in plain sentences, never with a
-traceback), 3 "cannot tell yet", which is an answer too.
+traceback), 3 where no process can be named: "cannot tell yet" or "not reachable", answers too.
 """
 
 from __future__ import annotations
@@ -87,7 +87,8 @@ def _top() -> None:
       finishlab shortest doors
 
     \b
-    Exit code: 0 an answer, 2 a mistake in what was given, 3 cannot tell yet.
+    Exit code: 0 an answer, 2 a mistake in what was given, 3 no process can be
+    named: cannot tell yet, or not reachable.
 
     Cautions: finishlab never says that a process is safe. Follow the safety data sheets,
     the coating maker's data sheet, local codes and licensed practice.

@@ -73,13 +73,18 @@ def job_probability(p: Predicted, condition: Condition, spots: int, job: Job) ->
     >>> job_probability(p, goal, 3, Job(sections=6)).round(2).tolist()
     [0.5]
     """
+    return np.asarray(drawn_probabilities(p, condition, spots, job).mean(axis=0))
+
+
+def drawn_probabilities(p: Predicted, condition: Condition, spots: int, job: Job) -> np.ndarray:
+    """As `job_probability` under each of the draws, shape (draws, rows)."""
     rows = p.mean.shape[1]
-    out = np.zeros(rows)
+    out = np.empty(p.mean.shape)
     for start in range(0, rows, _ROWS):
         part = slice(start, min(start + _ROWS, rows))
         for d, scale in enumerate(p.scales):
             shared = np.hypot(p.sd_known[d, part], p.sd_panel[d])
-            out[part] += _drawn_probability(
+            out[d, part] = _drawn_probability(
                 p.mean[d, part],
                 shared,
                 p.sd_section[d],
@@ -88,7 +93,7 @@ def job_probability(p: Predicted, condition: Condition, spots: int, job: Job) ->
                 condition,
                 job,
             )
-    return out / len(p.scales)
+    return out
 
 
 def _drawn_probability(

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab import optics
-from finishlab.model.assurance import job_probability, reading_intervals
+from finishlab.model.assurance import drawn_probabilities, reading_intervals
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
 from finishlab.model.observed import MeterSpread, observe
@@ -116,7 +116,11 @@ class ResponseFit:
 
     def chance(self, predicted: Predicted, condition: Condition) -> np.ndarray:
         """As `probability`, for what is predicted already."""
-        p = job_probability(predicted, condition, self.study.reading.spots, self.study.job)
+        return np.asarray(self.chances(predicted, condition).mean(axis=0))
+
+    def chances(self, predicted: Predicted, condition: Condition) -> np.ndarray:
+        """As `chance`, under each of the draws, shape (draws, rows)."""
+        p = drawn_probabilities(predicted, condition, self.study.reading.spots, self.study.job)
         return p * (1 - self.failure_share) ** self.study.job.sections
 
     def typical(self, values: np.ndarray) -> np.ndarray:

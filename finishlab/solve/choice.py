@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.model import FinishModel
 from finishlab.solve.forecast import forecast_of
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.search import Candidates, candidates
+from finishlab.solve.verdict import judged
 from finishlab.study import Condition
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ _RIVALS, _NEAR = 5, 1.10
 _SOME_CHANCE = 0.01
 #: Of many without a chance so many of the likeliest are looked at for the one that reads nearest.
 _CLOSEST = 5_000
-#: Rounds of four looked ahead when asking what would settle a question.
-_MOST_ROUNDS = 10
+#: Of what takes as long as the chosen for all that is known, so many are looked at, and kept.
+_EQUALS_ASKED, _EQUALS = 60, 8
 
 
 def shortest(
@@ -99,7 +99,10 @@ def shortest(
         saves=_saves(model, values, conditions),
         limits=model.limit_facts(values),
         evidence=model.evidence(),
+        verdict="found",
+        limited_by="",
         would_settle="",
+        equals=_equals(model, conditions, seen, at, wanted),
         cautions=(*model.cautions, *_edge_cautions(model, values[0])),
         forecast=forecast_of(model, values, conditions),
     )
@@ -125,6 +128,28 @@ def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
         and seen.keeps_limits[i]
     ]
     return np.array([*quicker[-_RIVALS:], *near[:_RIVALS]], int)
+
+
+def _equals(
+    model: FinishModel, goal: Mapping[str, Condition], seen: Candidates, at: int, wanted: float
+) -> tuple[dict[str, Any], ...]:
+    """Return what keeps the promise too and takes as long for all that is known, the surest first."""
+    keep = np.flatnonzero((seen.probability >= wanted) & seen.keeps_limits)
+    near = keep[(keep > at) & (seen.minutes[keep] <= _NEAR * seen.minutes[at])][:_EQUALS_ASKED]
+    chosen = seen.at([at])
+    found: list[dict[str, Any]] = []
+    for i in near:
+        values = seen.at([i])
+        low = model.minutes.difference(values, chosen)[1]
+        if low <= 0:  # the difference may be none
+            found.append(
+                {
+                    "settings": model.study.basis.settings(values[0]),
+                    "minutes": float(seen.minutes[i]),
+                    "assurance": float(seen.probability[i]),
+                }
+            )
+    return tuple(sorted(found, key=lambda e: -e["assurance"])[:_EQUALS])
 
 
 def _table(model: FinishModel, goal: Mapping[str, Condition], some: Candidates) -> pd.DataFrame:
@@ -184,6 +209,7 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
     nearest = _nearest(model, goal, seen)
     values = seen.at(nearest[:1])
     predicted = {k: float(v[0]) for k, v in model.predict_values(values, goal).items()}
+    verdict = judged(model, goal, wanted, seen, values)
     nan = math.nan
     return Recipe(
         found=False,
@@ -205,7 +231,9 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         saves=_saves(model, values, goal),
         limits=model.limit_facts(values),
         evidence=model.evidence(),
-        would_settle=_would_settle(model, goal, wanted, seen, values),
+        verdict=verdict.words,
+        limited_by=verdict.limited_by,
+        would_settle=verdict.would_settle,
         cautions=model.cautions,
         forecast=forecast_of(model, values, goal),
     )
@@ -229,54 +257,3 @@ def _nearest(model: FinishModel, goal: dict[str, Condition], seen: Candidates) -
         high = np.inf if condition.at_most is None else condition.at_most
         short = np.maximum(low - value, 0) + np.maximum(value - high, 0)
     return allowed[np.argsort(short, kind="stable")]
-
-
-def _would_settle(
-    model: FinishModel, goal: dict[str, Condition], wanted: float, seen: Candidates, closest: np.ndarray
-) -> str:
-    """Say what would settle it: another panel, a lower goal, another limit, or so many more trials."""
-    for name, condition in goal.items():
-        if name.startswith("gloss") and condition.at_least is not None:
-            ceilings = model.response(name).posterior.ceilings.astype(float)
-            low, high = np.quantile(ceilings, [0.05, 0.95])
-            if condition.at_least >= high:
-                return (
-                    f"The goal, {condition.text(name)}, lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
-                    "the trials tell: no process reaches it. Lower the goal."
-                )
-    if model.panels == 1:
-        return (
-            "Cannot tell yet: all trials are on one panel, so nothing says how the next one differs, and the promise is about "
-            "the next one. Work rounds on new panels, three at best; follow_up plans them."
-        )
-    if not seen.keeps_limits.any():
-        named = _show.listed(
-            f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items()
-        )
-        return (
-            f"No studied process keeps {named or 'clear of the burn-through'} surely enough. Study milder settings; "
-            "whether a limit may change is for the person who set it."
-        )
-    if ((seen.probability >= wanted) & ~seen.keeps_limits).any():
-        return (
-            "Processes that reach the goal break a limit or are as harsh as one that burned through. Study a gentler way to the "
-            "same finish, or lower the goal; whether a limit may change is for the person who set it."
-        )
-    if model.probability_of(closest, goal, more_trials=math.inf)[0] < wanted:
-        sections = model.study.job.sections
-        job = (
-            f" in every one of {sections} sections"
-            if sections > 1 and model.study.job.accept == "every section"
-            else ""
-        )
-        return (
-            f"More trials of the closest process alone would not bring it there: the spread from panel to panel and patch to patch leaves it short{job}. "
-            "Lower the goal or the assurance, or study a process that comes further, such as a finer last step."
-        )
-    for rounds in range(1, _MOST_ROUNDS + 1):
-        if model.probability_of(closest, goal, more_trials=4.0 * rounds)[0] >= wanted:
-            return (
-                f"Cannot tell yet: about {4 * rounds} more trials of the closest process, on new panels, would settle it "
-                "if they read as it is now expected to. Plan them with follow_up."
-            )
-    return "Cannot tell yet, and many more trials would be needed. Plan rounds with follow_up, or lower the goal or the assurance."

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show
 from finishlab.errors import StudyError
 from finishlab.solve.forecast import Forecast
+from finishlab.solve.verdict import Limit, Words
 from finishlab.study import Condition, Study
 
 if TYPE_CHECKING:
@@ -58,9 +59,15 @@ class Recipe:
         Of each limit: what it asks, who set it, what is predicted.
     evidence : dict
         What it rests on: trials, panels, model, fingerprint, ceiling, spreads.
+    verdict : {"found", "cannot tell yet", "not reachable"}
+    limited_by : str
+        When none was found: what keeps the closest from it, as `Verdict.limited_by`; else empty.
     would_settle : str
         When none was found: what would settle it.
     cautions : tuple of str
+    equals : tuple of dict
+        Others that keep the promise and take as long for all that is known (the 90 % interval of
+        the difference holds none): `settings`, `minutes`, `assurance`, the surest first.
     forecast : Forecast or None
         What was predicted of this process (of the closest when none was found), to hold later
         trials and jobs against. None in a recipe kept before forecasts were.
@@ -85,8 +92,11 @@ class Recipe:
     saves: dict[str, float] | None
     limits: dict[str, dict[str, Any]]
     evidence: dict[str, Any]
+    verdict: Words
+    limited_by: Limit
     would_settle: str
     cautions: tuple[str, ...]
+    equals: tuple[dict[str, Any], ...] = ()
     forecast: Forecast | None = None
     history: tuple[dict[str, Any], ...] = ()
 
@@ -153,11 +163,22 @@ class Recipe:
                     f" Closest: {_show.process_text(self.closest['settings'], self.study)}, "
                     f"{_show.minutes_text(self.closest['minutes'])} a section at {_show.percent(self.closest['assurance'])}."
                 )
-            return f"Cannot name a process yet that reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
+            begin = (
+                "No studied process" if self.verdict == "not reachable" else "Cannot name a process yet that"
+            )
+            return f"{begin} reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
         lines = [
             f"{_show.process_text(self.settings, self.study)}: {_show.minutes_text(self.minutes)} a section"
             f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
         ]
+        if self.equals:
+            first = self.equals[0]
+            many = "one other takes" if len(self.equals) == 1 else f"{len(self.equals)} others take"
+            surest = "" if len(self.equals) == 1 else "the surest of them: "
+            lines.append(
+                f"For all the trials can tell {many} as long; {surest}{_show.process_text(first['settings'], self.study)}, "
+                f"{_show.minutes_text(first['minutes'])} at {_show.percent(first['assurance'])}."
+            )
         quicker = self.quicker()
         if quicker is not None:
             lines.append(
@@ -201,7 +222,10 @@ class Recipe:
             "saves": self.saves,
             "limits": {name: dict(v) for name, v in self.limits.items()},
             "evidence": dict(self.evidence),
+            "verdict": self.verdict,
+            "limited_by": self.limited_by,
             "would_settle": self.would_settle,
+            "equals": [dict(e) for e in self.equals],
             "cautions": list(self.cautions),
             "history": [dict(answer) for answer in self.history],
             "forecast": None if self.forecast is None else self.forecast.to_dict(),
@@ -228,7 +252,10 @@ class Recipe:
             saves=facts["saves"],
             limits=facts["limits"],
             evidence=facts["evidence"],
+            verdict=facts["verdict"],
+            limited_by=facts["limited_by"],
             would_settle=facts["would_settle"],
+            equals=tuple(dict(e) for e in facts["equals"]),
             cautions=tuple(facts["cautions"]),
             forecast=Forecast.from_dict(facts["forecast"]) if facts.get("forecast") else None,
             history=tuple(dict(answer) for answer in facts.get("history", ())),
