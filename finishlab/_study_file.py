@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from finishlab._study_bench import columns_of, job_of, panel_of, reading_of
@@ -21,6 +22,7 @@ from finishlab.study import (
     RESPONSES,
     Avoid,
     Condition,
+    Lifted,
     Limit,
     Setting,
     Step,
@@ -29,7 +31,7 @@ from finishlab.study import (
 )
 
 _TABLES = ("goal", "limit", "job", "today", "harsher", "panel", "reading")
-_WORDS = ("title", "pass_means", "step", "avoid", *_TABLES)
+_WORDS = ("title", "pass_means", "step", "avoid", "lifted", *_TABLES)
 _CONDITIONS = ("at_least", "at_most", "within")
 
 
@@ -72,6 +74,7 @@ def parse(text: str) -> Study:
         limits=_limits(tables["limit"], part["limit"]),
         job=job_of(tables["job"], part["job"]),
         avoid=_avoid(raw.get("avoid", []), settings, mistakes),
+        lifted=_lifted(raw.get("lifted", []), settings, mistakes),
         today=_today(tables["today"], steps, part["today"]) if "today" in raw else None,
         harsher=_harsher(tables["harsher"], settings, part["harsher"]),
         patches=panel_of(tables["panel"], part["panel"]),
@@ -148,6 +151,21 @@ def _condition(value: Any, what: str, also: tuple[str, ...] = ()) -> Condition |
     return Condition(float(wanted)) if words[0] == "at_least" else Condition(at_most=float(wanted))
 
 
+def _goal_condition(value: Any, what: str) -> Condition | str:
+    """Return a condition of the goal, which may be about a neighbouring panel, or what is wrong with it."""
+    condition = _condition(value, what, also=("neighbour_readings",))
+    if isinstance(condition, str) or "neighbour_readings" not in value:
+        return condition
+    count = value["neighbour_readings"]
+    if not (is_number(count) and count == int(count) and count >= 1):
+        return f"{what}: neighbour_readings is {count!r}; it must be how often the neighbouring panel was read, 1 or more."
+    if "within" not in value:
+        return f"{what}: neighbour_readings goes with within, the band about the neighbour's reading. Write {what} = {{ within = [80, 84], neighbour_readings = 3 }}."
+    if what == "faults":
+        return f"{what}: faults are counted, not read by a meter. Take neighbour_readings out."
+    return replace(condition, neighbour_readings=int(count))
+
+
 def _beyond(condition: Condition, what: str) -> str | None:
     """Say that a condition asks for a value that cannot occur."""
     low, high = RANGES[what]
@@ -180,7 +198,7 @@ def _goal(table: Mapping[str, Any], part: Part) -> tuple[dict[str, Condition], f
                 assurance = stated
         elif key not in RESPONSES:
             part.wrong(f"'{key}' is not a response. {nearest(key, RESPONSES)}", key)
-        elif isinstance(condition := _condition(value, key), str):
+        elif isinstance(condition := _goal_condition(value, key), str):
             part.wrong(condition, key)
         elif beyond := _beyond(condition, key):
             part.wrong(beyond, key)
@@ -278,17 +296,48 @@ def _avoid(raw: Any, settings: Mapping[str, Setting], mistakes: Mistakes) -> tup
         part = Part(mistakes, f"[[avoid]] {index + 1}", "avoid", index)
         if not table:
             part.wrong("is empty, which would avoid everything. Name the settings that must not meet.")
-        parts = {}
-        for key, value in table.items():
-            setting = _setting(key, settings, part)
-            if setting is not None:
-                wanted = _avoided(setting, value)
-                if isinstance(wanted, str):
-                    part.wrong(wanted, key)
-                else:
-                    parts[key] = wanted
-        rules.append(Avoid(parts))
+        rules.append(_rule(table, settings, part))
     return tuple(rules)
+
+
+def _rule(table: Mapping[str, Any], settings: Mapping[str, Setting], part: Part) -> Avoid:
+    """Return the combination that a table names; what is wrong is on record."""
+    parts = {}
+    for key, value in table.items():
+        setting = _setting(key, settings, part)
+        if setting is not None:
+            wanted = _avoided(setting, value)
+            if isinstance(wanted, str):
+                part.wrong(wanted, key)
+            else:
+                parts[key] = wanted
+    return Avoid(parts)
+
+
+def _lifted(raw: Any, settings: Mapping[str, Setting], mistakes: Mistakes) -> tuple[Lifted, ...]:
+    """Return what the owner lets back in after a burn-through, with who says so and why."""
+    if not isinstance(raw, list) or not all(isinstance(r, Mapping) for r in raw):
+        mistakes.add(
+            "must be tables. Write [[lifted]] above each combination.", label="[[lifted]]", table="lifted"
+        )
+        return ()
+    found = []
+    for index, table in enumerate(raw):
+        part = Part(mistakes, f"[[lifted]] {index + 1}", "lifted", index)
+        said = {}
+        for key, wanted in (
+            ("set_by", 'who lifts it, as set_by = "role and date"; it has no default'),
+            ("reason", "why a process as harsh as one that burned through may be named again"),
+        ):
+            text = table.get(key)
+            said[key] = text.strip() if isinstance(text, str) else ""
+            if not said[key]:
+                part.wrong(f"{key} is missing. Say {wanted}.", key)
+        named = {k: v for k, v in table.items() if k not in said}
+        if not named:
+            part.wrong("names no setting, which would lift everything. Name the settings that it is about.")
+        found.append(Lifted(_rule(named, settings, part), **said))
+    return tuple(found)
 
 
 def _avoided(setting: Setting, value: Any) -> tuple[Any, ...] | Condition | str:

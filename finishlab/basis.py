@@ -25,7 +25,7 @@ from finishlab.study import level_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from finishlab.study import Condition, Setting, Step, Study
+    from finishlab.study import Avoid, Condition, Setting, Step, Study
 
 #: Rows of the grid made at a time; small enough for the cache, large enough for numpy.
 CHUNK = 20_000
@@ -230,6 +230,14 @@ class Basis:
         `values` are canonical: what a left-out step would have had is not avoided.
         """
         return np.logical_not(self._rules_met(np.atleast_2d(values), self.study.steps).any(axis=1))
+
+    def meets(self, rule: Avoid, values: np.ndarray) -> np.ndarray:
+        """Return for each process whether every part of a combination holds; a left-out step's never does."""
+        met = np.ones(len(values), bool)
+        for name, wanted in rule.parts.items():
+            setting = self.study.settings[name]
+            met &= _applies(setting, wanted, self._of(setting, values))
+        return met
 
     def _rules_met(self, values: np.ndarray, steps: Iterable[Step]) -> np.ndarray:
         """Return (rows, rules): whether each avoid rule applies as far as these steps go."""

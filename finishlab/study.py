@@ -156,16 +156,22 @@ class Condition:
     """
     What a quantity must be: at least, at most, or within both.
 
+    `neighbour_readings` are the readings that a neighbouring panel's value rests on, where the band is
+    about it: the meter's error in them is shared by all sections, and counts. 0 where there is none.
+
     Examples
     --------
     >>> Condition(at_least=84).text("gloss_20")
     '20° gloss at least 84 GU'
     >>> Condition(80, 86).met([79.0, 80.0, 86.5]).tolist()
     [False, True, False]
+    >>> Condition(80, 84, neighbour_readings=3).text("gloss_20")
+    '20° gloss within 80 and 84 GU, about a neighbour read 3 times'
     """
 
     at_least: float | None = None
     at_most: float | None = None
+    neighbour_readings: int = 0
 
     def met(self, values: Any) -> np.ndarray:
         """Return for each value whether it meets the condition; a missing value does not."""
@@ -179,7 +185,9 @@ class Condition:
         label, unit = {**RESPONSES, **LIMITS}.get(quantity, (quantity.replace("_", " "), ""))
         unit = f" {unit}" if unit else ""
         if self.at_least is not None and self.at_most is not None:
-            return f"{label} within {self.at_least:g} and {self.at_most:g}{unit}"
+            n = self.neighbour_readings
+            about = f", about a neighbour read {f'{n} times' if n > 1 else 'once'}" if n else ""
+            return f"{label} within {self.at_least:g} and {self.at_most:g}{unit}{about}"
         if self.at_least is not None:
             return f"{label} at least {self.at_least:g}{unit}"
         return f"{label} at most {self.at_most:g}{unit}"
@@ -187,8 +195,17 @@ class Condition:
     def to_dict(self) -> dict[str, Any]:
         """Return the condition in the words of the study file."""
         if self.at_least is not None and self.at_most is not None:
-            return {"within": [self.at_least, self.at_most]}
+            about = {"neighbour_readings": self.neighbour_readings} if self.neighbour_readings else {}
+            return {"within": [self.at_least, self.at_most], **about}
         return {"at_least": self.at_least} if self.at_least is not None else {"at_most": self.at_most}
+
+    @classmethod
+    def from_dict(cls, words: Mapping[str, Any]) -> Condition:
+        """Make the condition again from what `to_dict` gave."""
+        if "within" in words:
+            low, high = words["within"]
+            return cls(low, high, words.get("neighbour_readings", 0))
+        return cls(**words)
 
 
 @dataclass(frozen=True)
@@ -238,6 +255,19 @@ class Avoid:
     parts: dict[str, tuple[Any, ...] | Condition]
 
 
+@dataclass(frozen=True)
+class Lifted:
+    """
+    Processes that a burn-through would rule out and that the owner lets back in, by whom and why.
+
+    `where` holds the settings it is about, as `Avoid` does.
+    """
+
+    where: Avoid
+    set_by: str
+    reason: str
+
+
 @dataclass(frozen=True, eq=False)
 class Study:
     """
@@ -282,6 +312,7 @@ class Study:
     limits: dict[str, Limit] = field(default_factory=dict)
     job: Job = Job()
     avoid: tuple[Avoid, ...] = ()
+    lifted: tuple[Lifted, ...] = ()
     today: dict[str, Any] | None = None
     harsher: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     patches: int = 8

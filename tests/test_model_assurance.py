@@ -6,6 +6,7 @@ from plain_scale import PlainScale
 from published import table
 from scipy import integrate, stats
 
+from finishlab.errors import ModelError
 from finishlab.model.assurance import job_probability, reading_intervals
 from finishlab.model.latent import Predicted
 from finishlab.model.scales import CountScale, GlossScale, HazeScale
@@ -224,3 +225,52 @@ def test_a_jobs_faults_are_whole_numbers():
     got = reading_intervals(p, 3)
     assert got["value"][0] == pytest.approx(0.4, rel=1e-3)
     assert (got["job_low"][0], got["job_high"][0]) == (0, 2)
+
+
+# --- about a neighbour; the mean of many jobs --------------------------------------------------------
+
+
+def one_process(mean=-1.2, panel=0.1, patch=0.1, meter=0.5):
+    one = np.ones(1)
+    return Predicted(
+        np.full((1, 1), mean), np.zeros((1, 1)), panel * one, patch * one, meter * one, (GlossScale(90.0),)
+    )
+
+
+@pytest.mark.parametrize("sections", [1, 4])
+def test_the_error_in_a_neighbours_reading_counts_once_for_all_sections(sections):
+    p, job = one_process(meter=1.2), Job(sections=sections)
+    middle = float(GlossScale(90.0).reading(np.array(-1.2)))
+    low, high = middle - 2.5, middle + 2.5
+    got = job_probability(p, Condition(low, high, neighbour_readings=2), 3, job)[0]
+    # Simulated jobs, seed 5: the neighbour's true value is its reading less the error of two readings.
+    rng = np.random.default_rng(5)
+    n = 200_000
+    z = -1.2 + 0.1 * rng.standard_normal((n, 1)) + 0.1 * rng.standard_normal((n, sections))
+    read = GlossScale(90.0).reading(z) + 1.2 / np.sqrt(3) * rng.standard_normal((n, sections))
+    off = 1.2 / np.sqrt(2) * rng.standard_normal((n, 1))
+    truth = ((read >= low + off) & (read <= high + off)).all(axis=1).mean()
+    assert got == pytest.approx(truth, abs=0.006)
+    plain = job_probability(p, Condition(low, high), 3, job)[0]
+    assert plain > got + 0.01  # taken as exact it promises too much
+
+
+def test_more_readings_of_the_neighbour_come_nearer_to_knowing_it():
+    middle = float(GlossScale(90.0).reading(np.array(-1.2)))
+    asked = [Condition(middle - 1, middle + 1, neighbour_readings=n) for n in (1, 3, 30, 3000)]
+    chances = [job_probability(one_process(), c, 3, Job())[0] for c in asked]
+    assert chances == sorted(chances)
+    plain = job_probability(one_process(), Condition(middle - 1, middle + 1), 3, Job())[0]
+    assert chances[-1] == pytest.approx(plain, abs=1e-4)
+
+
+def test_the_mean_of_many_jobs_is_told_from_the_next_job(bench, model):
+    table = bench.study.basis.frame(np.concatenate(list(bench.study.basis.chunks()))[::25])
+    job = model.probability(table)
+    mean = model.probability(table, of="mean of many jobs")
+    assert (job.name, mean.name) == ("probability", "probability_of_mean")
+    # Spread of single jobs pulls towards the middle: sure things are surer on average, hopeless ones more so.
+    assert (mean[job > 0.9] >= job[job > 0.9] - 0.02).all()
+    assert (mean[job < 0.1] <= job[job < 0.1] + 0.02).all()
+    with pytest.raises(ModelError, match=r"^of is 'always'; it must be 'next job' or 'mean of many jobs'\."):
+        model.probability(table, of="always")

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+import finishlab as fl
 from finishlab.model.additive import fit_additive
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.study import Study
@@ -171,3 +172,23 @@ def test_the_worst_of_six_sections_stays_under_its_limit_as_often_as_stated(stud
         kept.append(np.average(stats.norm.cdf(spare - u) ** 6, weights=stats.norm.pdf(u)))
     # The bound over sections is a safe one, so it is kept more often, never less.
     assert np.mean(kept) >= 0.99
+
+
+def test_what_the_owner_lifts_is_let_back_in_and_said_in_a_caution(bench, trials):
+    burned = trials.copy()
+    burned["burned_after_step"] = ""
+    burned.loc[burned.index[3], "burned_after_step"] = "cut"
+    gone = [c for c in burned if "gloss" in c and not c.startswith("sand")] + ["film_after_um", "removed_um"]
+    burned.loc[burned.index[3], [c for c in gone if c in burned]] = np.nan
+    pad = burned["cut_pad"].iloc[3]
+    text = (
+        bench.study.source
+        + f'\n[[lifted]]\ncut_pad = "{pad}"\nset_by = "owner, 2 March"\nreason = "a worn pad"\n'
+    )
+    every = np.concatenate(list(bench.study.basis.chunks()))
+    out = ruled_out(bench.study, burned, every)
+    back = ruled_out(Study.from_toml(text), burned, every)
+    assert out.any()
+    assert not back[bench.study.basis.frame(every)["cut_pad"].to_numpy() == pad].any()
+    model = fl.fit(Study.from_toml(text), burned)
+    assert any("owner, 2 March lets processes back in" in c and "a worn pad" in c for c in model.cautions)

@@ -553,3 +553,56 @@ def test_a_setting_that_is_wrong_is_not_blamed_again_where_it_is_named() -> None
     assert error.value.mistakes == (
         "line 6, step 'cut': passes: lowest is 1 and highest 0; lowest must be below highest.",
     )
+
+
+# --- about a neighbour; lifted ---------------------------------------------------------------------
+
+
+def test_a_band_about_a_neighbouring_panel_says_how_often_that_was_read() -> None:
+    goal = "[goal]\ngloss_20 = { within = [80, 84], neighbour_readings = 3 }\nassurance = 0.9\n"
+    study = Study.from_toml(HEAD + STEP + goal)
+    condition = study.goal["gloss_20"]
+    assert condition.neighbour_readings == 3
+    assert condition.text("gloss_20") == "20° gloss within 80 and 84 GU, about a neighbour read 3 times"
+    assert type(condition).from_dict(condition.to_dict()) == condition
+    assert study.asked({"gloss_20": condition.to_dict()})[0]["gloss_20"] == condition
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            "gloss_20 = { within = [80, 84], neighbour_readings = 0 }",
+            "neighbour_readings is 0; it must be how often",
+        ),
+        ("gloss_20 = { at_least = 80, neighbour_readings = 3 }", "neighbour_readings goes with within"),
+        ("faults = { within = [0, 2], neighbour_readings = 3 }", "faults are counted, not read by a meter"),
+    ],
+)
+def test_a_neighbour_that_makes_no_sense_is_answered(words: str, said: str) -> None:
+    with pytest.raises(StudyError, match=said):
+        Study.from_toml(HEAD + STEP + f"[goal]\n{words}\nassurance = 0.9\n")
+
+
+LIFT = '[[lifted]]\ncut_pad = "wool"\nset_by = "owner, 2 March"\nreason = "worn pad"\n'
+
+
+def test_what_is_lifted_after_a_burn_through_says_by_whom_and_why() -> None:
+    (lifted,) = Study.from_toml(HEAD + STEP + GOAL + LIFT).lifted
+    assert (lifted.set_by, lifted.reason) == ("owner, 2 March", "worn pad")
+    assert lifted.where.parts == {"cut_pad": ("wool",)}
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (('set_by = "owner, 2 March"\n', ""), "set_by is missing. Say who lifts it"),
+        (('reason = "worn pad"\n', ""), "reason is missing. Say why a process as harsh"),
+        (('cut_pad = "wool"\n', ""), "names no setting, which would lift everything"),
+        (('"wool"', '"felt"'), "felt"),
+        (("[[lifted]]", "[lifted]"), "must be tables. Write \\[\\[lifted\\]\\] above each"),
+    ],
+)
+def test_a_lift_without_its_who_why_or_what_is_refused(change: tuple[str, str], said: str) -> None:
+    with pytest.raises(StudyError, match=said):
+        Study.from_toml(HEAD + STEP + GOAL + LIFT.replace(*change))

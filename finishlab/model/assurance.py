@@ -36,7 +36,7 @@ _MOST_POINTS = 20_000
 
 # Evenly spaced rather than Gauss-Hermite points: what is averaged is often nearly a step,
 # which 15 Gauss-Hermite points get wrong by 3 % where these are within 0.2 %.
-_SHARED, _METER = _bell(25, 4.0), _bell(15, 3.5)
+_SHARED, _METER, _NEIGHBOUR = _bell(25, 4.0), _bell(15, 3.5), _bell(9, 3.0)
 
 
 def job_probability(p: Predicted, condition: Condition, spots: int, job: Job) -> np.ndarray:
@@ -89,6 +89,7 @@ def drawn_probabilities(p: Predicted, condition: Condition, spots: int, job: Job
                 shared,
                 p.sd_section[d],
                 p.sd_meter[d] / np.sqrt(spots),
+                p.sd_meter[d],
                 scale,
                 condition,
                 job,
@@ -96,11 +97,41 @@ def drawn_probabilities(p: Predicted, condition: Condition, spots: int, job: Job
     return out
 
 
+def many_jobs_probability(p: Predicted, condition: Condition) -> np.ndarray:
+    """
+    Probability that the mean reading of very many jobs meets a condition.
+
+    Panels, patches and the meter average out, bent as the scale bends them; what is left is
+    what is not known of the process.
+
+    Examples
+    --------
+    A process known to half a unit of z, and a goal that its mean just meets:
+
+    >>> from finishlab.model.scales import HazeScale
+    >>> one = np.ones(1)
+    >>> p = Predicted(np.ones((1, 1)), 0.5 * np.ones((1, 1)), 0 * one, 0 * one, one, (HazeScale(),))
+    >>> goal = Condition(at_most=float(HazeScale().reading(np.array(1.0))))
+    >>> many_jobs_probability(p, goal).round(1).tolist()
+    [0.5]
+    """
+    x, w = _bell(201, 4.0)
+    luck, share = _SHARED
+    out = np.zeros(p.mean.shape[1])
+    for d, scale in enumerate(p.scales):
+        spread = np.hypot(p.sd_panel[d], p.sd_section[d])
+        for known, weight in zip(x, w, strict=True):
+            z = p.mean[d] + known * p.sd_known[d]
+            out += weight * condition.met(scale.reading(z[:, None] + spread * luck) @ share)
+    return out / len(p.scales)
+
+
 def _drawn_probability(
     mean: np.ndarray,
     shared: np.ndarray,
     own: float,
     meter: float,
+    meter_one: float,
     scale: Scale,
     condition: Condition,
     job: Job,
@@ -109,8 +140,16 @@ def _drawn_probability(
     Return the job's probability under one draw, shape (rows,).
 
     `shared` is the spread of z that the sections of a job have in common, `own` each
-    section's, `meter` the spread of a section's reading.
+    section's, `meter` the spread of a section's reading and `meter_one` of a single one.
     """
+    if condition.neighbour_readings:
+        # The neighbour's value was read with the same meter, and all sections are held against it.
+        off = meter_one / np.sqrt(condition.neighbour_readings)
+        return sum(
+            w
+            * _drawn_probability(mean, shared, own, meter, meter_one, scale, _moved(condition, x * off), job)
+            for x, w in zip(*_NEIGHBOUR, strict=True)
+        )
     k = job.sections
     if k == 1:
         return _meets(mean[:, None], np.hypot(shared, own)[:, None], meter, scale, condition)[:, 0]
@@ -119,6 +158,11 @@ def _drawn_probability(
     if job.accept == "mean of sections":
         return _tabled(lambda at: _mean_meets(at, own, meter, scale, condition, k), z, own) @ w
     return _tabled(lambda at: _meets(at, np.array(own), meter, scale, condition) ** k, z, own) @ w
+
+
+def _moved(condition: Condition, by: float) -> Condition:
+    """Return a band moved by what its neighbour was misread."""
+    return Condition(condition.at_least + by, condition.at_most + by)  # type: ignore[operator]
 
 
 def _tabled(f: Callable[[np.ndarray], np.ndarray], z: np.ndarray, own: float) -> np.ndarray:

@@ -72,7 +72,7 @@ def can_be_sure(
                 if loosely:
                     few = int(np.ceil(len(fit.posterior.draws) * (1 - wanted))) + 1
                     draws = max(groups, key=len)[:few]
-                    chance = _loosely if _bounded(fit) else _exactly
+                    chance = _loosely if _bounded(fit, condition) else _exactly
                 share = len(draws) / len(fit.posterior.draws)
                 p = chance(fit, draws, values[rows], condition)
                 missed[k, rows] += share * (1 - p)
@@ -91,8 +91,10 @@ def _by_mode(posterior: Posterior) -> list[tuple[Draw, ...]]:
     return [tuple(some) for some in groups.values()]
 
 
-def _bounded(fit: ResponseFit) -> bool:
-    """Return whether one section that misses is a job that misses, and a reading the scale's value at z."""
+def _bounded(fit: ResponseFit, condition: Condition) -> bool:
+    """Return whether one section that misses is a job that misses, its reading the scale's value at z, the band fixed."""
+    if condition.neighbour_readings:
+        return False
     return fit.posterior.draws[0].scale.metered and fit.study.job.accept == "every section"
 
 

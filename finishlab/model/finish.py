@@ -188,9 +188,15 @@ class FinishModel:
         """Return which processes may have a probability of `wanted`, and about what they have; see `bounds`."""
         return can_be_sure({name: self.response(name) for name in goal}, goal, values, wanted)
 
-    def probability(self, processes: pd.DataFrame, *, goal: Mapping[str, Any] | None = None) -> pd.Series:
+    def probability(
+        self,
+        processes: pd.DataFrame,
+        *,
+        goal: Mapping[str, Any] | None = None,
+        of: Literal["next job", "mean of many jobs"] = "next job",
+    ) -> pd.Series:
         """
-        Probability that the next job meets every goal.
+        Probability that the next job meets every goal, or that many jobs do on average.
 
         Parameters
         ----------
@@ -198,23 +204,36 @@ class FinishModel:
             One row a process, a column for each factor.
         goal : mapping, optional
             In the words of the study file; its own goal when not given.
+        of : {"next job", "mean of many jobs"}
+            The next job is one: a new panel with its sections. The mean of many jobs leaves only
+            what is not known of the process; it says nothing of any single job.
 
         Returns
         -------
         Series
-            0 to 1, the index of `processes`. Several goals hold jointly; how they go together from
+            0 to 1, the index of `processes`; named for what it is the probability of. Several goals hold jointly; how they go together from
             patch to patch is estimated (`finishlab.model.all_goals`).
 
         Raises
         ------
         OutsideStudy
             A process was never studied.
+        ModelError
+            `of` is neither.
         """
         import pandas as pd
 
         conditions, _ = self.study.asked(goal)
         values = self.study.basis.values(processes)
-        return pd.Series(self.probability_of(values, conditions), index=processes.index, name="probability")
+        if of == "next job":
+            found, name = self.probability_of(values, conditions), "probability"
+        elif of == "mean of many jobs":
+            chances = [self.response(n).mean_probability(values, c) for n, c in conditions.items()]
+            # What is not known of one curve is not what is not known of another.
+            found, name = np.prod(chances, axis=0), "probability_of_mean"
+        else:
+            raise ModelError(f"of is {of!r}; it must be 'next job' or 'mean of many jobs'.")
+        return pd.Series(found, index=processes.index, name=name)
 
     def predict(self, processes: pd.DataFrame) -> pd.DataFrame:
         """
@@ -325,6 +344,12 @@ class FinishModel:
             found += self.response(name).cautions
             found += [c.caution for c in self.checked if c.response == name and c.caution]
         found += self.minutes.cautions
+        if burned_through(self.trials).any():
+            found += [
+                f"A trial burned through; {said.set_by} lets processes back in that it would rule out: {said.reason}. "
+                "Read the film before and after, and stop at the limit."
+                for said in self.study.lifted
+            ]
         if self.study.limits and self.removal is not None:
             found += self.removal.cautions
         return tuple(dict.fromkeys(found))

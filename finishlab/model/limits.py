@@ -89,6 +89,17 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
     >>> study.basis.frame(every[ruled_out(study, trials, every)]).to_numpy().tolist()
     [['wool', 3], ['wool', 4], ['foam', 3], ['foam', 4]]
 
+    What the owner lifts, with a reason, is let back in:
+
+    >>> lifted = Study.from_toml(study.source + '''
+    ... [[lifted]]
+    ... cut_pad = "wool"
+    ... set_by = "owner, 2 March"
+    ... reason = "the foam pad was worn out"
+    ... ''')
+    >>> study.basis.frame(every[ruled_out(lifted, trials, every)]).to_numpy().tolist()
+    [['foam', 3], ['foam', 4]]
+
     Without a burn-through nothing is ruled out:
 
     >>> ruled_out(study, trials.assign(burned_after_step=""), every).any()
@@ -107,6 +118,8 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
                 continue  # what came after the burn did not cause it
             as_harsh &= _at_least_as_harsh(study, factor, values[:, j], row[j])
         out |= as_harsh
+    for lifted in study.lifted:
+        out &= ~study.basis.meets(lifted.where, values)
     return out
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab import optics
-from finishlab.model.assurance import drawn_probabilities, reading_intervals
+from finishlab.model.assurance import drawn_probabilities, many_jobs_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
 from finishlab.model.observed import MeterSpread, observe
@@ -122,6 +122,10 @@ class ResponseFit:
         """As `chance`, under each of the draws, shape (draws, rows)."""
         p = drawn_probabilities(predicted, condition, self.study.reading.spots, self.study.job)
         return p * (1 - self.failure_share) ** self.study.job.sections
+
+    def mean_probability(self, values: np.ndarray, condition: Condition) -> np.ndarray:
+        """Return the probability that the mean of very many jobs meets a condition, shape (rows,)."""
+        return many_jobs_probability(self.predicted(values), condition)
 
     def typical(self, values: np.ndarray) -> np.ndarray:
         """Return about what each process reads, from one draw; quick over very many."""

@@ -306,10 +306,7 @@ class Forecast:
         """Make the forecast again from what `to_dict` gave."""
         return cls(
             settings=dict(facts["settings"]),
-            goal={
-                name: Condition(*c["within"]) if "within" in c else Condition(**c)
-                for name, c in facts["goal"].items()
-            },
+            goal={name: Condition.from_dict(c) for name, c in facts["goal"].items()},
             job=Job(facts["sections"], facts["accept"], facts["film_before_um"]),
             spots=facts["spots"],
             responses=tuple(ResponseForecast.from_dict(r) for r in facts["responses"]),

@@ -145,7 +145,7 @@ def frontier(
     rows = {}
     # From the easiest on: what falls short of an easier target falls short of a harder one.
     for target in asked if rising else asked[::-1]:
-        side = {"at_least" if rising else "at_most": float(target)}
+        side: dict[str, Any] = {"at_least" if rising else "at_most": float(target)}
         goals = {**conditions, response: replace(conditions.get(response, Condition()), **side)}
         seen = candidates(model, goals, wanted, lambda c: c.best(wanted) is not None, walk)
         at = seen.best(wanted)
