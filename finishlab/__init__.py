@@ -61,6 +61,10 @@ _PLACES = {
     "StepConstants": "model",
     "shortest": "solve",
     "frontier": "solve",
+    "compare_chains": "solve",
+    "Chains": "solve",
+    "job_time": "solve",
+    "JobTime": "solve",
     "Frontier": "solve",
     "follow_up": "solve",
     "confirm": "solve",
@@ -68,6 +72,7 @@ _PLACES = {
     "Recipe": "solve",
     "write_procedure": "procedure",
     "log_form": "forms.log_form",
+    "what_if": "forms.what_if",
     "write_run_sheet": "run_sheets",
     "write_labels": "run_sheets",
     "FinishlabError": "errors",
@@ -80,12 +85,14 @@ _PLACES = {
 }
 
 __all__ = [
+    "Chains",
     "Confirmation",
     "FinishModel",
     "FinishlabError",
     "Foresight",
     "Frontier",
     "HowMany",
+    "JobTime",
     "LevelDifferences",
     "MeterAgreement",
     "MeterDrift",
@@ -110,6 +117,7 @@ __all__ = [
     "VarianceShares",
     "WhatMatters",
     "check_model",
+    "compare_chains",
     "compare_levels",
     "compare_meters",
     "compare_models",
@@ -119,6 +127,7 @@ __all__ = [
     "foresee",
     "frontier",
     "how_many_trials",
+    "job_time",
     "log_form",
     "meter_drift",
     "pass_curve",
@@ -131,6 +140,7 @@ __all__ = [
     "step_constants",
     "study_meter",
     "variance_shares",
+    "what_if",
     "what_matters",
     "write_labels",
     "write_procedure",
@@ -150,6 +160,7 @@ if TYPE_CHECKING:
         StudyError,
     )
     from finishlab.forms.log_form import log_form
+    from finishlab.forms.what_if import what_if
     from finishlab.measure import (
         MeterAgreement,
         MeterDrift,
@@ -184,7 +195,19 @@ if TYPE_CHECKING:
     from finishlab.procedure import write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
-    from finishlab.solve import Confirmation, Frontier, Recipe, confirm, follow_up, frontier, shortest
+    from finishlab.solve import (
+        Chains,
+        Confirmation,
+        Frontier,
+        JobTime,
+        Recipe,
+        compare_chains,
+        confirm,
+        follow_up,
+        frontier,
+        job_time,
+        shortest,
+    )
     from finishlab.study import Study
 
 

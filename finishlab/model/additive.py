@@ -77,6 +77,35 @@ class Additive:
         # A process of left-out steps alone takes nothing, for certain.
         return Mixture(mean, np.sqrt(np.maximum(known + panel**2 + own, 1e-18)), df)
 
+    def drawn_sections(
+        self, values: np.ndarray, sections: int, draws: int, rng: np.random.Generator
+    ) -> np.ndarray:
+        """
+        Draw what the sections of a job take, all on one panel that was not in the trials.
+
+        Parameters
+        ----------
+        values : ndarray, shape (1, factors)
+
+        Returns
+        -------
+        ndarray, shape (draws, sections), never below 0
+        """
+        total = np.zeros((draws, sections))
+        # Spreads known from few trials have Student's tails, as in `next_section`.
+        df = min(part.fit.df_resid for part in self.parts)
+        wide = np.sqrt(df / rng.chisquare(df, draws))
+        for part in self.parts:
+            matrix = part.matrix(values)
+            size = float((np.maximum(matrix @ part.fit.coef, 0.0) if part.relative else _worked(matrix))[0])
+            mean, known = (a[:, 0] for a in part.fit.drawn(matrix))
+            pick = rng.integers(len(mean), size=draws)
+            job = known[pick] * rng.standard_normal(draws)
+            job += part.fit.drawn_panel[pick] * size * rng.standard_normal(draws)
+            own = part.fit.drawn_residual[pick, None] * size * rng.standard_normal((draws, sections))
+            total += mean[pick, None] + wide[:, None] * (job[:, None] + own)
+        return np.maximum(total, 0.0)
+
     def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return mean and the interval that holds the next section's value with `cover`."""
         section = self.next_section(values)

@@ -277,8 +277,9 @@ class FinishModel:
             out["removed_um"], out["removed_um_job_low"], out["removed_um_job_high"] = mean, low, high
         return out
 
-    def keeps_limits(self, values: np.ndarray) -> np.ndarray:
-        """Return for each process whether every limit is kept as surely as its setter asked."""
+    def keeps_limits(self, values: np.ndarray, sections: int | None = None) -> np.ndarray:
+        """Return for each process whether every limit is kept as surely as its setter asked, the study's job or another."""
+        sections = self.study.job.sections if sections is None else sections
         ok = ~ruled_out(self.study, self.trials, values)
         for name, limit in self.study.limits.items():
             at_most = self._most_removal(name)
@@ -287,9 +288,7 @@ class FinishModel:
                     f"the study limits {name}, but the trials do not say how much film was removed. "
                     "Read film_before_um and film_after_um on every patch."
                 )
-            ok &= (
-                removal_probability(self.removal, values, at_most, self.study.job.sections) >= limit.assurance
-            )
+            ok &= removal_probability(self.removal, values, at_most, sections) >= limit.assurance
         return ok
 
     def _most_removal(self, name: str) -> float:

@@ -1,0 +1,50 @@
+"""Figure of chains of steps at equal finish: minutes of each with what the next section may take.
+
+Drawn from plain data as in `plots.py`; nothing is computed here but where to put a mark.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from finishlab._figures import BLUE, axes, blank, finish
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = ["blank", "chains"]
+
+
+def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
+    """
+    Draw a dot and its interval for each chain, with its process in words.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``chain``, ``process``, ``minutes``, ``minutes_low``, ``minutes_high``.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"chain": ["with refine"], "process": ["wool, 3 passes"], "minutes": [6.0], "minutes_low": [5.5], "minutes_high": [6.6]}
+    >>> ax = chains(pd.DataFrame(row), title="Worth it", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['with refine']
+    """
+    ax = axes(ax)
+    y = np.arange(len(rows))
+    reach = [rows["minutes"] - rows["minutes_low"], rows["minutes_high"] - rows["minutes"]]
+    ax.errorbar(rows["minutes"], y, xerr=np.array(reach), fmt="o", color=BLUE, capsize=3)
+    for k, (at, process) in enumerate(zip(rows["minutes"], rows["process"], strict=True)):
+        ax.annotate(process, (at, k), xytext=(0, 8), textcoords="offset points", ha="center", fontsize=8)
+    ax.set_yticks(y, list(rows["chain"]))
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.margins(x=0.25)
+    ax.set_xlabel("working minutes a section (bar: 90 % of sections)")
+    return finish(ax, title)
