@@ -120,7 +120,7 @@ class WhatIf:
                 f"{unknown[0]} is not in the study's goal, {', '.join(self._predicted)}. Add it there, or ask shortest."
             )
         job = model.study.job if sections is None else replace(model.study.job, sections=sections)
-        p = self._probability(conditions, job)
+        p = self._probability(conditions, job, wanted)
         keeps = self._keeps(job)
         sure = np.flatnonzero((p >= wanted) & keeps) if model.panels > 1 else np.empty(0, int)
         at = int(sure[0]) if len(sure) else int(np.argmax(p * keeps))
@@ -130,8 +130,13 @@ class WhatIf:
             bool(len(sure)), model.study.basis.settings(values[0]), minutes, low, high, float(p[at])
         )
 
-    def _probability(self, conditions: Mapping[str, Condition], job: Job) -> np.ndarray:
-        """Return the probability of each process, in order of minutes."""
+    def _probability(self, conditions: Mapping[str, Condition], job: Job, wanted: float) -> np.ndarray:
+        """
+        Return the probability of each process, in order of minutes.
+
+        Joined where it matters: a process that the least likely of its goals rules out keeps the
+        bound that their misses add up to.
+        """
         model, spots = self.model, self.model.study.reading.spots
         predicted = [self._predicted[name] for name in conditions]
         chances = np.array(
@@ -141,7 +146,13 @@ class WhatIf:
                 for p, (name, c) in zip(predicted, conditions.items(), strict=True)
             ]
         )
-        return all_met(conditions, chances, predicted, model.correlations(conditions), spots)
+        joint = np.maximum(1 - (1 - chances).sum(axis=0), 0.0)
+        some = np.flatnonzero(chances.min(axis=0) >= wanted)
+        if not len(some):
+            some = np.argsort(-joint)[:16]  # the likeliest of those that fall short is shown
+        those = [replace(p, mean=p.mean[:, some], sd_known=p.sd_known[:, some]) for p in predicted]
+        joint[some] = all_met(conditions, chances[:, some], those, model.correlations(conditions), spots)
+        return joint
 
     def _keeps(self, job: Job) -> np.ndarray:
         """Return which processes keep the limits in a job of so many sections."""
