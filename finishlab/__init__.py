@@ -71,6 +71,8 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "watch_jobs": "monitor",
+    "Watch": "monitor",
     "log_form": "forms.log_form",
     "what_if": "forms.what_if",
     "write_run_sheet": "run_sheets",
@@ -115,6 +117,7 @@ __all__ = [
     "Study",
     "StudyError",
     "VarianceShares",
+    "Watch",
     "WhatMatters",
     "check_model",
     "compare_chains",
@@ -140,6 +143,7 @@ __all__ = [
     "step_constants",
     "study_meter",
     "variance_shares",
+    "watch_jobs",
     "what_if",
     "what_matters",
     "write_labels",
@@ -191,6 +195,7 @@ if TYPE_CHECKING:
         variance_shares,
         what_matters,
     )
+    from finishlab.monitor import Watch, watch_jobs
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials

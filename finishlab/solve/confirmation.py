@@ -20,6 +20,7 @@ from finishlab.errors import ModelError, RecordsError
 from finishlab.model.computed_haze import fitted_readings, is_computed
 from finishlab.model.readings import burned_through, counted_trials, patch_means
 from finishlab.records import check_trials
+from finishlab.solve.exact import exact_share
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.solve.together import RATE, Together, read_together
 from finishlab.study import RESPONSES, Condition, Job
@@ -277,7 +278,7 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     rows, unread = _judged(forecast, done, burned, means)
     trial_met = _met(forecast, done, burned, rows)
     judged, met = len(trial_met), int(sum(trial_met.values()))
-    low, high = _exact(met, judged)
+    low, high = exact_share(met, judged, _COVER)
     together = read_together(forecast, means)
     updated = forecast.after(means)
     panels = int(done["panel"].nunique())
@@ -308,15 +309,6 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
             *_cautions(recipe, spoiled, done, burned, unread, panels, together),
         ),
     )
-
-
-def _exact(met: int, judged: int) -> tuple[float, float]:
-    """Return the exact 90 % interval of a share: all that these counts do not rule out."""
-    from scipy import stats
-
-    tail = (1 - _COVER) / 2
-    low = float(stats.beta.ppf(tail, met, judged - met + 1)) if met else 0.0
-    return low, float(stats.beta.ppf(1 - tail, met + 1, judged - met)) if met < judged else 1.0
 
 
 def _fresh(recipe: Recipe, forecast: Forecast, trials: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:

@@ -1,0 +1,63 @@
+"""Figure of later jobs: each in order, beside the limits of its chart.
+
+Drawn from plain data as in `plots.py`; nothing is computed here but where to put a mark.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, blank, finish, legend
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = ["blank", "jobs"]
+
+
+def jobs(
+    rows: pd.DataFrame, *, label: str, lines: tuple[float, float, float], title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw the readings of jobs in the order of work.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``job``, ``reading``, ``met``, ``signal`` (empty where there is none).
+    label : str
+        Of the reading, with its unit.
+    lines : (float, float, float)
+        Lower limit, centre and upper limit of the chart; NaN where there is none.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"job": ["1", "2"], "reading": [81.0, 79.0], "met": [True, False], "signal": ["", ""]})
+    >>> ax = jobs(rows, label="20° gloss, GU", lines=(78.0, 80.0, 82.0), title="Continue", ax=blank())
+    >>> ax.get_ylabel()
+    '20° gloss, GU'
+    """
+    ax = axes(ax)
+    x, y = np.arange(1, len(rows) + 1), rows["reading"].to_numpy(float)
+    met, signal = rows["met"].to_numpy(bool), (rows["signal"] != "").to_numpy(bool)
+    ax.plot(x, y, "-", color=GREY, linewidth=0.8)
+    # Shape tells the jobs apart as well as colour does.
+    ax.plot(x[met], y[met], "o", color=BLUE, label="met the goal")
+    ax.plot(x[~met], y[~met], "X", color=VERMILLION, markersize=9, label="missed it")
+    ax.plot(x[signal], y[signal], "s", mfc="none", mec=INK, markersize=13, label="stands out")
+    if np.isfinite(lines).all():
+        ax.axhline(lines[1], color=INK, linewidth=1)
+        for k, line in enumerate((lines[0], lines[2])):
+            ax.axhline(
+                line, color=INK, linewidth=1, linestyle="--", label="limits of the chart" if k == 0 else None
+            )
+    ax.set_xlabel("job, in the order of work")
+    ax.set_ylabel(label)
+    legend(ax)
+    return finish(ax, title)
