@@ -71,6 +71,9 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "read_procedure": "procedure",
+    "step_counts": "teach",
+    "StepCounts": "teach",
     "watch_jobs": "monitor",
     "Watch": "monitor",
     "log_form": "forms.log_form",
@@ -114,6 +117,7 @@ __all__ = [
     "ScreenedEffects",
     "SettingGrid",
     "StepConstants",
+    "StepCounts",
     "Study",
     "StudyError",
     "VarianceShares",
@@ -135,12 +139,14 @@ __all__ = [
     "meter_drift",
     "pass_curve",
     "plan_trials",
+    "read_procedure",
     "read_trials",
     "run_day",
     "screen_effects",
     "setting_grid",
     "shortest",
     "step_constants",
+    "step_counts",
     "study_meter",
     "variance_shares",
     "watch_jobs",
@@ -197,7 +203,7 @@ if TYPE_CHECKING:
     )
     from finishlab.monitor import Watch, watch_jobs
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
-    from finishlab.procedure import write_procedure
+    from finishlab.procedure import read_procedure, write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import (
@@ -214,6 +220,7 @@ if TYPE_CHECKING:
         shortest,
     )
     from finishlab.study import Study
+    from finishlab.teach import StepCounts, step_counts
 
 
 def __getattr__(name: str) -> Any:

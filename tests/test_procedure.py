@@ -18,9 +18,9 @@ import pytest
 import stand_ins
 from contrast import contrast
 
-from finishlab import ProcedureError, Recipe, write_procedure
+from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
 from finishlab.procedure import Procedure, facts, write
-from finishlab.procedure.facts import words
+from finishlab.procedure.facts import plain, words
 from finishlab.study import Job, Reading, Step
 
 DAY = "2025-11-25"
@@ -664,3 +664,42 @@ def test_it_prints_whole_on_paper(size: str, kind: str, tmp_path: Path) -> None:
     assert min(float(c[0]) for c in corners) > edge
     assert max(float(c[2]) for c in corners) < width - edge
     assert max(float(c[3]) for c in corners) < height - 10
+
+
+# --- read back ---------------------------------------------------------------------------------
+
+
+def test_a_procedure_read_back_is_the_recipe_it_was_written_from(tmp_path: Path) -> None:
+    recipe = stand_ins.recipe()
+    write_procedure(recipe, number="SP-014", folder=tmp_path)
+    assert read_procedure(tmp_path, "SP-014").to_dict() == Recipe.from_dict(plain(recipe.to_dict())).to_dict()
+
+
+def test_a_file_changed_by_hand_is_told_from_one_that_was_written(tmp_path: Path) -> None:
+    write_procedure(stand_ins.recipe(), number="SP-014", folder=tmp_path)
+    path = tmp_path / "SP-014.json"
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    kept["recipe"]["assurance"] = 0.999
+    path.write_text(json.dumps(kept), encoding="utf-8")
+    with pytest.raises(ProcedureError, match="was changed by hand since it was written"):
+        read_procedure(tmp_path, "SP-014")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("{", "cannot be read"),
+        ("[]", "is no procedure of this finishlab"),
+        ('{"format": 99}', "If a newer one wrote it, bring finishlab up to date"),
+    ],
+)
+def test_a_file_that_is_no_procedure_is_answered_in_words(tmp_path: Path, text: str, said: str) -> None:
+    (tmp_path / "SP-2.json").write_text(text, encoding="utf-8")
+    with pytest.raises(ProcedureError, match=said):
+        read_procedure(tmp_path, "SP-2")
+
+
+def test_a_number_that_is_not_there_names_those_that_are(tmp_path: Path) -> None:
+    write_procedure(stand_ins.recipe(), number="SP-014", folder=tmp_path)
+    with pytest.raises(ProcedureError, match=r"there is no procedure SP-9 in .* There are SP-014\."):
+        read_procedure(tmp_path, "SP-9")

@@ -338,17 +338,7 @@ def pass_curve(
 
     setting = _setting(model, factor, numeric=True)
     fit = _asked_response(model, response)
-    base = _base(model, at, (factor,))
-    basis = model.study.basis
-    levels = basis.levels[basis.column(factor)]
-    values = _over(model, base, [{factor: v} for v in levels])
-    use = basis.admissible(values) & ~np.isnan(values[:, basis.column(factor)])
-    if use.sum() < 2:
-        raise ModelError(
-            f"with the rest at {_held_words(model, base, (factor,))} fewer than two settings of {factor} may be run. "
-            "Hold the rest at other settings with at=."
-        )
-    values = values[use]
+    base, levels, values = _walk(model, factor, at)
     gain = np.diff(_drawn(fit, values), axis=1)
     low, high = np.quantile(gain, [0.05, 0.95], axis=0)
     none = [np.nan]
@@ -360,9 +350,65 @@ def pass_curve(
         fit.name,
         _held_words(model, base, (factor,)),
         _carried(fit, model, base, setting),
-        pd.DataFrame({factor: levels[use], **_read(fit, values, model)}),
+        pd.DataFrame({factor: levels, **_read(fit, values, model)}),
         pd.DataFrame(gains),
         model.study.goal.get(fit.name),
+    )
+
+
+def _walk(
+    model: FinishModel, factor: str, at: Mapping[str, Any] | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the process that the rest is held at, the levels of a factor that may be run, and the processes with them."""
+    base, basis = _base(model, at, (factor,)), model.study.basis
+    levels = basis.levels[basis.column(factor)]
+    values = _over(model, base, [{factor: v} for v in levels])
+    use = basis.admissible(values) & ~np.isnan(values[:, basis.column(factor)])
+    if use.sum() < 2:
+        raise ModelError(
+            f"with the rest at {_held_words(model, base, (factor,))} fewer than two settings of {factor} may be run. "
+            "Hold the rest at other settings with at=."
+        )
+    return base, levels[use], values[use]
+
+
+@dataclass(frozen=True, eq=False)
+class CountedLevels:
+    """
+    What the levels of a number read together, all else held.
+
+    Attributes
+    ----------
+    response, held : str
+        What was read; the process that the rest is held at, in words.
+    levels, value, minutes : ndarray, shape (levels,)
+    drawn : ndarray, shape (draws, levels)
+        Readings on a panel like the average; what is not known is shared by the levels.
+    """
+
+    response: str
+    held: str
+    levels: np.ndarray
+    value: np.ndarray
+    minutes: np.ndarray
+    drawn: np.ndarray
+
+
+def counted_levels(
+    model: FinishModel, factor: str, *, at: Mapping[str, Any] | None = None, response: str | None = None
+) -> CountedLevels:
+    """Return what the levels of a number read, drawn together; arguments and errors as `pass_curve`."""
+    _setting(model, factor, numeric=True)
+    fit = _asked_response(model, response)
+    base, levels, values = _walk(model, factor, at)
+    read = _read(fit, values, model)
+    return CountedLevels(
+        fit.name,
+        _held_words(model, base, (factor,)),
+        levels,
+        read["value"],
+        read["minutes"],
+        _drawn(fit, values),
     )
 
 

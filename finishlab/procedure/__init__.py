@@ -1,10 +1,11 @@
 """The shop's written standard procedure for a recipe.
 
 `facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows,
-`page.html.j2` lays both out, `write.py` makes and keeps the files. Nothing is computed
-about the finish here: a procedure says what the recipe says.
+`page.html.j2` lays both out, `write.py` makes and keeps the files, `read.py` brings the recipe
+back. Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 
+from finishlab.procedure.read import read_procedure
 from finishlab.procedure.write import Procedure, write_procedure
 
-__all__ = ["Procedure", "write_procedure"]
+__all__ = ["Procedure", "read_procedure", "write_procedure"]

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show, plots
 from finishlab.errors import ProcedureError
 from finishlab.procedure.facts import plain, procedure_facts, words
+from finishlab.procedure.read import FORMAT, fingerprint
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
 
     from finishlab.solve import Recipe
 
-#: Version of the kept JSON; a reader refuses one that it does not know.
-FORMAT = 1
 #: Names that Windows keeps for devices, with any ending (Microsoft, "Naming files, paths, and namespaces").
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "0123456789¹²³")}
 _LONGEST = 64
@@ -181,6 +180,7 @@ def write_procedure(
         "facts": facts,
         "recipe": plain(recipe.to_dict()),
     }
+    kept["fingerprint"] = fingerprint(kept)
     page, data = render(facts), json.dumps(kept, ensure_ascii=False, indent=1, allow_nan=False)
     path = _write(Path(folder), number, page, data)
     return Procedure(number, 1, path, facts)

@@ -1,0 +1,91 @@
+"""A procedure read back: the recipe it rests on, months later, without refitting.
+
+The data beside a page carry a fingerprint of themselves, so that a file changed by hand is told
+from one that was written. What is on the page is `write.py`'s.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from finishlab.errors import ProcedureError
+from finishlab.solve.recipe import Recipe
+
+#: Version of the kept JSON; one that is not known is refused.
+FORMAT = 1
+
+
+def fingerprint(kept: Mapping[str, Any]) -> str:
+    """Return what tells the data of a procedure from any other, its own fingerprint left out."""
+    rest = {k: v for k, v in kept.items() if k != "fingerprint"}
+    text = json.dumps(rest, ensure_ascii=False, sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def read_procedure(folder: str | Path, number: str) -> Recipe:
+    """
+    Return the recipe of a procedure that was written, without refitting.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where the procedures are.
+    number : str
+        As ``SP-014``.
+
+    Returns
+    -------
+    Recipe
+        As it was when the procedure was written.
+
+    Raises
+    ------
+    ProcedureError
+        There is no such procedure, its file is damaged, was changed by hand, or was written by
+        a newer finishlab.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = fl.write_procedure(recipe, number="SP-014", folder=folder)
+    ...     again = fl.read_procedure(folder, "SP-014")
+    >>> again.settings == recipe.settings, again.assurance == recipe.assurance
+    (True, True)
+
+    >>> fl.read_procedure("no such folder", "SP-014")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ProcedureError: there is no procedure SP-014 in no such folder. ...
+    """
+    folder = Path(folder)
+    path = folder / f"{number}.json"
+    if not path.is_file():
+        there = sorted(p.stem for p in folder.glob("*.json")) if folder.is_dir() else []
+        known = f"There are {', '.join(there)}." if there else "There is none yet; write_procedure makes one."
+        raise ProcedureError(f"there is no procedure {number} in {folder}. {known}")
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise ProcedureError(
+            f"{path} cannot be read ({error}). Bring it back from a backup, or write the procedure anew."
+        ) from error
+    if not isinstance(kept, dict) or kept.get("format") != FORMAT:
+        found = kept.get("format") if isinstance(kept, dict) else None
+        raise ProcedureError(
+            f"{path} is no procedure of this finishlab ({found!r}; wanted {FORMAT!r}). If a newer one wrote it, bring finishlab up to date."
+        )
+    if kept.get("fingerprint") != fingerprint(kept):
+        raise ProcedureError(
+            f"{path} was changed by hand since it was written: its fingerprint does not fit. Bring it back from a backup, or write the procedure anew."
+        )
+    return Recipe.from_dict(kept["recipe"])
