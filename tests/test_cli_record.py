@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -360,6 +362,12 @@ def at_a_terminal(words: list[str], typed: list[bytes]) -> tuple[str, int]:
         os.execv(sys.executable, [sys.executable, "-m", "finishlab", *words])
     seen, asked, end = "", 0, time.monotonic() + 60
     while time.monotonic() < end:
+        # Output comes in pieces, and a piece may end like a question: one is asked when nothing follows it.
+        if not select.select([terminal], [], [], 0.3)[0]:
+            if typed and seen.endswith(": ") and len(seen) > asked:
+                asked = len(seen)
+                os.write(terminal, typed.pop(0))
+            continue
         try:
             part = os.read(terminal, 65536).decode(errors="replace")
         except OSError:  # the other end is closed
@@ -367,9 +375,8 @@ def at_a_terminal(words: list[str], typed: list[bytes]) -> tuple[str, int]:
         if not part:
             break
         seen += part
-        while typed and seen.count(": ", asked) and seen.endswith(": "):
-            asked = len(seen)
-            os.write(terminal, typed.pop(0))
+    else:
+        os.kill(pid, signal.SIGKILL)
     os.close(terminal)
     return seen.replace("\r\n", "\n"), os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
 
