@@ -61,6 +61,10 @@ _PLACES = {
     "StepConstants": "model",
     "shortest": "solve",
     "frontier": "solve",
+    "next_passes": "solve",
+    "NextPasses": "solve",
+    "checkpoints": "solve",
+    "Checkpoints": "solve",
     "compare_chains": "solve",
     "Chains": "solve",
     "job_time": "solve",
@@ -91,6 +95,7 @@ _PLACES = {
 
 __all__ = [
     "Chains",
+    "Checkpoints",
     "Confirmation",
     "FinishModel",
     "FinishlabError",
@@ -105,6 +110,7 @@ __all__ = [
     "ModelChecks",
     "ModelComparison",
     "ModelError",
+    "NextPasses",
     "OutsideStudy",
     "PassCurve",
     "PlanError",
@@ -124,6 +130,7 @@ __all__ = [
     "Watch",
     "WhatMatters",
     "check_model",
+    "checkpoints",
     "compare_chains",
     "compare_levels",
     "compare_meters",
@@ -137,6 +144,7 @@ __all__ = [
     "job_time",
     "log_form",
     "meter_drift",
+    "next_passes",
     "pass_curve",
     "plan_trials",
     "read_procedure",
@@ -208,15 +216,19 @@ if TYPE_CHECKING:
     from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import (
         Chains,
+        Checkpoints,
         Confirmation,
         Frontier,
         JobTime,
+        NextPasses,
         Recipe,
+        checkpoints,
         compare_chains,
         confirm,
         follow_up,
         frontier,
         job_time,
+        next_passes,
         shortest,
     )
     from finishlab.study import Study

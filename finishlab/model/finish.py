@@ -282,7 +282,7 @@ class FinishModel:
         sections = self.study.job.sections if sections is None else sections
         ok = ~ruled_out(self.study, self.trials, values)
         for name, limit in self.study.limits.items():
-            at_most = self._most_removal(name)
+            at_most = self.most_removal(name)
             if self.removal is None:
                 raise ModelError(
                     f"the study limits {name}, but the trials do not say how much film was removed. "
@@ -291,7 +291,7 @@ class FinishModel:
             ok &= removal_probability(self.removal, values, at_most, sections) >= limit.assurance
         return ok
 
-    def _most_removal(self, name: str) -> float:
+    def most_removal(self, name: str) -> float:
         """Return the removal that a limit allows, µm."""
         condition, before = self.study.limits[name].condition, self.study.job.film_before_um
         if name == "removed_um":
@@ -311,7 +311,7 @@ class FinishModel:
                 continue
             sections = self.study.job.sections
             mean, worst = most_removed(self.removal, values, limit.assurance, sections)
-            p = removal_probability(self.removal, values, self._most_removal(name), sections)
+            p = removal_probability(self.removal, values, self.most_removal(name), sections)
             start = 0.0 if name == "removed_um" else float(self.study.job.film_before_um or 0.0)
             sign = 1.0 if name == "removed_um" else -1.0
             facts[name] = {

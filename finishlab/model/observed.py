@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 _FLOOR_GU = 2.0
 #: What the optical tie of 60 to 20 degrees may be off by in ln roughness: from surface to
 #: surface, and from patch to patch (common practice, no source; method of the study).
-_SLACK, _PATCH_SLACK = 0.2, 0.05
+TIE_SLACK, _PATCH_SLACK = 0.2, 0.05
 #: State before work: the share of the ceiling beyond which a reading says only "smooth".
 _SMOOTHEST = 0.99
 #: A meter study stands for the trials' repeats unless these scatter more at this odds.
@@ -229,7 +229,7 @@ def _slack(study: Study, rows: Rows, tied: np.ndarray) -> np.ndarray:
     """Return the covariance of what the tie of the angles may be off by: alike for like surfaces."""
     both = tied[:, None] & tied[None, :]
     alike = (1 + Likeness(study.basis).earlier(rows, rows)) / 2
-    return both * _SLACK**2 * alike + np.diag(tied * _PATCH_SLACK**2)
+    return both * TIE_SLACK**2 * alike + np.diag(tied * _PATCH_SLACK**2)
 
 
 def _meter(

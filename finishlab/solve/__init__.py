@@ -4,24 +4,30 @@ Here a fitted model is searched and what it foretold is held against later trial
 fitted, read or written.
 """
 
+from finishlab.solve.bench_card import Checkpoints, checkpoints
 from finishlab.solve.chains import Chains, compare_chains
 from finishlab.solve.choice import shortest
 from finishlab.solve.confirmation import Confirmation, confirm
 from finishlab.solve.job_minutes import JobTime, job_time
+from finishlab.solve.mid_job import NextPasses, next_passes
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.rounds import follow_up
 from finishlab.solve.targets import Frontier, frontier
 
 __all__ = [
     "Chains",
+    "Checkpoints",
     "Confirmation",
     "Frontier",
     "JobTime",
+    "NextPasses",
     "Recipe",
+    "checkpoints",
     "compare_chains",
     "confirm",
     "follow_up",
     "frontier",
     "job_time",
+    "next_passes",
     "shortest",
 ]
