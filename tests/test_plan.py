@@ -486,7 +486,7 @@ def test_an_existing_trial_outside_the_study_is_refused(study, plan):
         (NO_TODAY, 12, 3, "The study has no [today], so no process runs on every panel as a control, and nothing says what a new process would save. Add the process in use now."),
         (STUDY, 12, 1, "1 panel says next to nothing about how panels differ, and the next job is on a new one. Plan four or more."),
         (STUDY, 12, 2, "2 panels say next to nothing about how panels differ, and the next job is on a new one. Plan four or more."),
-        (HARD, 28, 4, "sand grit changes only by panel: 2 differences to be learnt leave 1 degrees of freedom between, fewer than three. Plan 6 panels, or make it easier to change."),
+        (HARD, 28, 4, "sand grit changes only by panel: 2 differences to be learnt leave 1 degree of freedom between, fewer than three. Plan 6 panels, or make it easier to change."),
         (HALF, 28, 4, "sand grit changes only by half panel: 2 differences to be learnt leave 2 degrees of freedom between, fewer than three. Plan 5 panels, or make it easier to change."),
     ],
 )  # fmt: skip
