@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: GU between readings that are asked about.
 _STEP = 1.0
+#: What to do at a reading that no trial came near.
+_FAR_OFF = "far below what is expected: wipe and read again, then ask the owner"
 #: Readings that the table covers: this many spreads of the expected one either way.
 _REACH = 4.0
 
@@ -170,11 +172,14 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
             if found.action == "cannot tell":
                 way = f"no way on is sure enough; ask the owner (the likeliest: {way})"
         cases.append((float(reading), way, found.minutes, found.assurance))
+    if not cases[-1][1].startswith(("no way on", "stop")):
+        # Below what was asked about nothing is advised from here: no trial came near it.
+        cases.append((-math.inf, _FAR_OFF, cases[-1][2], 0.0))
     rows: list[dict[str, Any]] = []
     top = math.inf
     for k, (at, way, further, assurance) in enumerate(cases):
         if k + 1 == len(cases) or cases[k + 1][1] != way:
-            end = -math.inf if k + 1 == len(cases) else at
+            end = -math.inf if k + 1 == len(cases) else at  # the lowest row is open
             rows.append(
                 {
                     "step": weigh.step.name,
