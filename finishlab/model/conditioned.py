@@ -1,9 +1,10 @@
 """What a reading after an earlier step tells of this very patch, on this very panel.
 
 A patch that reads rougher than expected after cutting is, as far as panel and patch go, rougher at the end
-too. The reading and the finish to come are two unknowns of one Gaussian model: what the trials leave open of
-each process, the panel's and the patch's own luck, which both share, and what each reading has for itself. Given the
-reading, the finish follows by linear conditioning under every draw, and draws that foretold the reading
+too. Its state when it was read and the finish to come are two unknowns of one Gaussian model: what the trials
+leave open of each process, the panel's and the patch's own luck, which both share, and what each reading has for
+itself. What a reading says of the state is worked out under every draw on the reading's own scale, meter and
+ceiling as they are; the finish follows from the state by linear conditioning, and draws that foretold the reading
 better count for more. Which settings to ask about is `finishlab.solve`'s.
 
 References
@@ -13,6 +14,7 @@ Conditioning of a Gaussian: Rasmussen & Williams (2006), Gaussian Processes for 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,8 +25,31 @@ from finishlab._threads import one_thread
 from finishlab.model.latent import Posterior, Predicted, Rows, crew_average, predict
 from finishlab.model.observed import TIE_SLACK
 from finishlab.model.response import ResponseFit
-from finishlab.model.scales import GlossScale, Scale
+from finishlab.model.scales import GlossScale
 from finishlab.study import Condition
+
+#: Points over which a state is averaged, how often they close in on it, and their reach in its spreads.
+_POINTS, _ROUNDS, _REACH = 161, 4, 6.0
+
+
+@dataclass(frozen=True)
+class GlossRead:
+    """
+    Gloss of a patch, read after a step.
+
+    Attributes
+    ----------
+    angle : {20, 60}
+        Of the meter. Another than the fit's own is tied to it by the optics, with slack.
+    gu : float
+        Mean of the readings, GU.
+    count : int
+        How many.
+    """
+
+    angle: int
+    gu: float
+    count: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,25 +63,16 @@ class OnThisPatch:
         z after the last step: what is left open of process, panel and patch together in
         ``sd_known``; none of it in ``sd_panel``, each reading's own in ``sd_section``.
     weight : ndarray, shape (draws,)
-        What each draw counts for, given the reading; sums to one.
+        What each draw counts for, given the readings; sums to one.
     """
 
     predicted: Predicted
     weight: np.ndarray
 
 
-@one_thread
-def on_this_patch(
-    fit: ResponseFit,
-    values: np.ndarray,
-    so_far: np.ndarray,
-    step: int,
-    reading: float,
-    count: int,
-    angle: int,
-) -> OnThisPatch:
+class ThisPatch:
     """
-    Return what processes come to on this patch, given a reading of it.
+    Processes that go on from a state of one patch: foretold once, conditioned on any reading of it.
 
     Parameters
     ----------
@@ -68,71 +84,137 @@ def on_this_patch(
         What was worked up to the step; later settings have no say.
     step : int
         Position of the step that was just worked.
-    reading : float
-        Mean of the readings, GU.
-    count : int
-        How many.
-    angle : {20, 60}
-        Of the meter. Another than the fit's own is tied to it by the optics, with slack.
+    unchanged : ndarray of bool, shape (rows,)
+        Processes that do nothing more: their finish is the state itself.
     """
-    posterior, last = fit.posterior, len(fit.study.steps) - 1
-    final = Rows(values, np.full(len(values), last))
-    now = Rows(so_far, np.array([step]))
-    there, here = predict(posterior, final), predict(posterior, now)
-    cross = _known_together(posterior, final, now)
-    own = posterior.spread("reading")
-    shared = there.sd_panel**2 + posterior.spread("patch") ** 2
-    meter = posterior.spread("meter")
-    means, sds, log_odds = [], [], np.empty(len(posterior.draws))
-    for d, scale in enumerate(there.scales):
-        read = _scale_at(fit, scale, angle)
-        z, slope = _seen(read, reading, float(here.mean[d, 0]))
-        noise = (meter[d] / np.sqrt(count) / slope) ** 2 + (0.0 if read is scale else TIE_SLACK**2)
-        spread = here.sd_known[d, 0] ** 2 + shared[d] + own[d] ** 2 + noise
-        gain = (cross[d] + shared[d]) / spread
-        off = z - here.mean[d, 0]
-        means.append(there.mean[d] + gain * off)
-        left = there.sd_known[d] ** 2 + shared[d] - gain * (cross[d] + shared[d])
-        sds.append(np.sqrt(np.maximum(left, 1e-12)))
-        log_odds[d] = -0.5 * off**2 / spread - 0.5 * np.log(spread) - np.log(slope)
-    weight = np.exp(log_odds - special.logsumexp(log_odds))
-    none = np.zeros_like(there.sd_panel)
-    predicted = replace(there, mean=np.array(means), sd_known=np.array(sds), sd_panel=none, sd_section=own)
-    return OnThisPatch(predicted, weight)
+
+    @one_thread
+    def __init__(
+        self, fit: ResponseFit, values: np.ndarray, so_far: np.ndarray, step: int, unchanged: np.ndarray
+    ) -> None:
+        posterior, last = fit.posterior, len(fit.study.steps) - 1
+        final = Rows(values, np.full(len(values), last))
+        now = Rows(so_far, np.array([step]))
+        here, there = predict(posterior, now), predict(posterior, final)
+        self._fit = fit
+        self._there = replace(
+            there,
+            mean=np.where(unchanged, here.mean, there.mean),
+            sd_known=np.where(unchanged, here.sd_known, there.sd_known),
+        )
+        self._own, self._meter = posterior.spread("reading"), posterior.spread("meter")
+        # The sections of a job share its panel; the steps of a patch share that and the patch.
+        self._shared = self._there.sd_panel**2 + posterior.spread("patch") ** 2
+        known = np.where(unchanged, here.sd_known**2, known_together(posterior, final, now))
+        self._together = known + self._shared[:, None]
+        self._mean = here.mean[:, 0]
+        self._variance = here.sd_known[:, 0] ** 2 + self._shared + self._own**2
+
+    def given(self, reads: Sequence[GlossRead]) -> OnThisPatch:
+        """Return the finish to come, given readings of this state."""
+        state, left, log_odds = self._state(reads)
+        weight = np.exp(log_odds - special.logsumexp(log_odds))
+        gain = self._together / self._variance[:, None]
+        mean = self._there.mean + gain * (state - self._mean)[:, None]
+        told = self._variance - left
+        whole = self._there.sd_known**2 + self._shared[:, None]
+        sd = np.sqrt(np.maximum(whole - gain**2 * told[:, None], 1e-12))
+        none = np.zeros_like(self._shared)
+        return OnThisPatch(
+            replace(self._there, mean=mean, sd_known=sd, sd_panel=none, sd_section=self._own), weight
+        )
+
+    def chance(self, reads: Sequence[GlossRead], condition: Condition) -> tuple[np.ndarray, Predicted]:
+        """Return the probability that this section meets a condition at the end, shape (rows,), and what it is of."""
+        here = self.given(reads)
+        one = replace(self._fit, study=replace(self._fit.study, job=replace(self._fit.study.job, sections=1)))
+        return np.asarray(here.weight @ one.chances(here.predicted, condition)), here.predicted
+
+    def reads(self, angle: int, count: int, spreads: float) -> tuple[float, float, float]:
+        """Return what this state is expected to read, and the readings so many spreads off either way, GU."""
+        scale = self._scale(angle)
+        tie = 0.0 if angle == self._angle else TIE_SLACK**2
+        z, sd = self._mean, np.sqrt(self._variance + tie)
+        low, high = (scale.reading(z + side * spreads * sd) for side in (1, -1))
+        noise = spreads * self._meter / np.sqrt(count)
+        return (
+            float(np.mean(scale.reading(z))),
+            max(float(np.mean(low - noise)), 0.0),
+            float(np.mean(high + noise)),
+        )
+
+    @property
+    def _angle(self) -> int:
+        return int(self._fit.name.removeprefix("gloss_"))
+
+    def _scale(self, angle: int) -> GlossScale:
+        """Return the scale of readings at an angle under every draw: the fit's own, or one tied to it by the optics."""
+        ceiling = np.array([float(s.ceiling) for s in self._there.scales])  # type: ignore[attr-defined]
+        if angle == self._angle:
+            return GlossScale(ceiling)
+        index = np.linspace(1.40, 1.80, 401)
+        index_here = np.interp(ceiling, optics.ceiling_gloss(index, self._angle), index)
+        shift = float(optics.log_roughness_shift(self._angle, angle))
+        return GlossScale(np.asarray(optics.ceiling_gloss(index_here, angle), float), shift)
+
+    def _state(self, reads: Sequence[GlossRead]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """
+        Return mean and variance of the state under each draw, given the readings, and the log odds of these.
+
+        Averaged over points that close in on the state, since near the ceiling and near the floor of
+        the meter a reading is far from straight in z.
+        """
+        sd = np.sqrt(self._variance)
+        low, high = self._mean - _REACH * sd, self._mean + _REACH * sd
+        for read in reads:
+            # A reading far off what was foretold pulls the points along; at the ends of the scale z has no end.
+            scale = self._scale(read.angle)
+            z = scale.inverse(np.clip(read.gu, 0.002 * scale.ceiling, 0.998 * scale.ceiling))
+            low, high = np.minimum(low, z), np.maximum(high, z)
+        for _ in range(_ROUNDS):
+            at = np.linspace(low, high, _POINTS)
+            log_p = self._log_density(at, reads)
+            top = log_p.max(axis=0)
+            p = np.exp(log_p - top)
+            total = p.sum(axis=0)
+            mean = (p * at).sum(axis=0) / total
+            variance = (p * (at - mean) ** 2).sum(axis=0) / total
+            spacing = (high - low) / (_POINTS - 1)
+            log_odds = top + np.log(total * spacing)
+            reach = _REACH * np.maximum(np.sqrt(variance), spacing)
+            low, high = mean - reach, mean + reach
+        return mean, variance, log_odds
+
+    def _log_density(self, z: np.ndarray, reads: Sequence[GlossRead]) -> np.ndarray:
+        """Return ln of the density of the readings with the state `z`, shape (points, draws)."""
+        out = -0.5 * ((z - self._mean) ** 2 / self._variance + np.log(2 * np.pi * self._variance))
+        for read in reads:
+            scale = self._scale(read.angle)
+            noise = np.broadcast_to(self._meter**2 / read.count, z.shape)
+            if read.angle != self._angle:
+                noise = noise + (TIE_SLACK * scale.slope(z)) ** 2
+            off = read.gu - scale.reading(z)
+            out = out - 0.5 * (off**2 / noise + np.log(2 * np.pi * noise))
+        return out
 
 
-def chance_here(fit: ResponseFit, on_patch: OnThisPatch, condition: Condition) -> np.ndarray:
-    """Return the probability that this section meets a condition at the end, shape (rows,)."""
-    one = replace(fit, study=replace(fit.study, job=replace(fit.study.job, sections=1)))
-    return np.asarray(on_patch.weight @ one.chances(on_patch.predicted, condition))
-
-
-def _scale_at(fit: ResponseFit, scale: Scale, angle: int) -> Scale:
-    """Return the scale of a reading at an angle: the fit's own, or one tied to it by the optics."""
-    mine = int(fit.name.removeprefix("gloss_"))
-    if angle == mine:
-        return scale
-    index = np.linspace(1.40, 1.80, 401)
-    ceiling = np.interp(float(scale.ceiling), optics.ceiling_gloss(index, mine), index)  # type: ignore[attr-defined]
-    return GlossScale(
-        float(optics.ceiling_gloss(ceiling, angle)), float(optics.log_roughness_shift(mine, angle))
-    )
-
-
-def _seen(scale: Scale, reading: float, about: float) -> tuple[float, float]:
+@one_thread
+def known_together(posterior: Posterior, final: Rows, now: Rows) -> np.ndarray:
     """
-    Return the z of a reading and the scale's slope there, where the reading says anything of z.
+    Return how what is not known of each process goes with what is not known of one state.
 
-    At the ends of the scale a reading says only that z is beyond: then it stands at the end.
+    Parameters
+    ----------
+    posterior : Posterior
+    final : Rows
+    now : Rows
+        One row.
+
+    Returns
+    -------
+    ndarray, shape (draws, rows)
+        Covariances of z.
     """
-    ceiling = float(scale.ceiling)  # type: ignore[attr-defined]
-    inside = float(np.clip(reading, 0.002 * ceiling, 0.998 * ceiling))
-    z = float(scale.inverse(np.array(inside)))
-    return z, max(abs(float(scale.slope(np.array(z)))), 1e-6)
-
-
-def _known_together(posterior: Posterior, final: Rows, now: Rows) -> np.ndarray:
-    """Return how what is not known of each process goes with what is not known of the state so far, shape (draws, rows)."""
     curve, observed = posterior.curve, posterior.observed
     among = curve.likeness(final, now)
     of_final, of_now = curve.likeness(final, observed.rows), curve.likeness(now, observed.rows)
@@ -155,26 +237,3 @@ def _known_together(posterior: Posterior, final: Rows, now: Rows) -> np.ndarray:
         ]
         out.append(prior - solved[0].T @ solved[1][:, 0])
     return np.array(out)
-
-
-def state_so_far(
-    fit: ResponseFit, so_far: np.ndarray, step: int, angle: int, reach: float
-) -> tuple[float, float, float]:
-    """
-    Return what a patch is expected to read after a step, and the readings that lie so many spreads off either way, GU.
-
-    Parameters
-    ----------
-    fit : ResponseFit
-    so_far : ndarray, shape (1, factors)
-    step : int
-    angle : {20, 60}
-    reach : float
-    """
-    here = predict(fit.posterior, Rows(so_far, np.array([step])))
-    d = len(here.scales) // 2
-    scale = _scale_at(fit, here.scales[d], angle)
-    spread = float(np.sqrt(np.mean(here.sd_known**2) + np.mean(here.sd_panel**2 + here.sd_section**2)))
-    z = float(here.mean.mean()) + spread * np.array([0.0, reach, -reach])
-    middle, low, high = (float(v) for v in scale.reading(z))
-    return middle, low, high

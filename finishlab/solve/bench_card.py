@@ -16,7 +16,8 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.solve.mid_job import Weighed
+from finishlab.model.conditioned import GlossRead
+from finishlab.solve.mid_job import Weighed, for_each_section
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
 
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: GU between readings that are asked about.
-_STEP = 1.0
+_STEP = 0.5
+#: Minutes that two ways on may differ by and still be about as long.
+_NEAR = 0.3
 #: What to do at a reading that no trial came near.
 _FAR_OFF = "far below what is expected: wipe and read again, then ask the owner"
 #: Readings that the table covers: this many spreads of the expected one either way.
@@ -148,31 +151,37 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
 
 def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[str, Any]]:
     """Return the rows of one step, from the highest reading down."""
-    name = _read_after(weigh)
-    expected, low, high = _expected(model, weigh, name)
+    name, spots = _read_after(weigh), model.study.reading.spots
+    angle, wanted = int(name.removeprefix("gloss_")), for_each_section(model, recipe.wanted)
+    expected, low, high = weigh.patch.reads(angle, spots, _REACH)
     readings = np.arange(np.floor(low / _STEP), np.ceil(high / _STEP) + 1) * _STEP
-    spots = model.study.reading.spots
     cases: list[tuple[float, str, float, float]] = []
-    dearest = 0.0
+    own = _own(weigh, recipe)
+    held = -1  # the way on of the row above
     # From the highest down: a duller reading never asks for less work, whatever noise of the draws says.
     for reading in readings[::-1]:
-        chance, minutes, keeps = weigh.at(name, float(reading), spots, None)
-        keeps = keeps & (minutes >= dearest - 1e-9)
-        # A card that people keep: back to the step just left only where going on is not sure enough.
-        on = keeps & ~weigh.goes_back
-        sure = bool((on & (chance >= recipe.wanted)).any())
-        found = weigh.answer(chance, minutes, on if sure else keeps, recipe.wanted)
-        dearest = max(dearest, found.minutes if found.action in ("go on", "done") else 0.0)
-        if found.action == "stop":
+        chance, keeps = weigh.at([GlossRead(angle, float(reading), spots)])
+        keeps = keeps & ((weigh.minutes >= weigh.minutes[held] - 1e-9) if held >= 0 else True)
+        held = _chosen(weigh, chance, keeps, wanted, held=held, own=own)
+        if held < 0:
+            found = weigh.answer(chance, keeps, wanted)
             way = "stop; ask the owner"
-        elif found.action == "done":
-            way = "done"
-        else:
-            way = weigh.way(_position(weigh, found.settings))
-            if found.action == "cannot tell":
-                way = f"no way on is sure enough; ask the owner (the likeliest: {way})"
-        cases.append((float(reading), way, found.minutes, found.assurance))
-    if not cases[-1][1].startswith(("no way on", "stop")):
+            if found.action != "stop":
+                way = (
+                    f"no way on is sure enough; ask the owner (the likeliest: {found.options['way'].iloc[0]})"
+                )
+            cases.append((float(reading), way, found.minutes, found.assurance))
+            break  # a duller one is no surer
+        done = weigh.minutes[held] == 0
+        cases.append(
+            (
+                float(reading),
+                "done" if done else weigh.way(held),
+                float(weigh.minutes[held]),
+                float(chance[held]),
+            )
+        )
+    if held >= 0:
         # Below what was asked about nothing is advised from here: no trial came near it.
         cases.append((-math.inf, _FAR_OFF, cases[-1][2], 0.0))
     rows: list[dict[str, Any]] = []
@@ -196,10 +205,31 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
     return rows
 
 
-def _position(weigh: Weighed, settings: Mapping[str, Any]) -> int:
-    row = weigh.study.basis.row(settings)[0]
-    same = (weigh.values == row) | (np.isnan(weigh.values) & np.isnan(row))
-    return int(np.flatnonzero(same.all(axis=1))[0])
+def _chosen(
+    weigh: Weighed, chance: np.ndarray, keeps: np.ndarray, wanted: float, *, held: int, own: int
+) -> int:
+    """
+    Return the way on for a reading: the one held while it is sure enough, else the next; -1 where none is.
+
+    Of ways that take about as long the recipe's own is taken, else the surest, so that the card has few rows;
+    back to the step just left only where going on is not sure enough.
+    """
+    sure = keeps & (chance >= wanted)
+    if held >= 0 and sure[held]:
+        return held
+    on = sure & ~weigh.goes_back
+    sure = on if on.any() else sure
+    if not sure.any():
+        return -1
+    near = sure & (weigh.minutes <= weigh.minutes[sure].min() + _NEAR)
+    return own if own >= 0 and near[own] else int(np.argmax(np.where(near, chance, -1.0)))
+
+
+def _own(weigh: Weighed, recipe: Recipe) -> int:
+    """Return which way on is the recipe itself; -1 where none is."""
+    row = weigh.study.basis.row(recipe.settings)[0]
+    same = ((weigh.values == row) | (np.isnan(weigh.values) & np.isnan(row))).all(axis=1)
+    return int(np.argmax(same)) if same.any() else -1
 
 
 def _read_after(weigh: Weighed) -> str:
@@ -210,14 +240,6 @@ def _read_after(weigh: Weighed) -> str:
         typical = weigh.model.trials[f"{weigh.step.name}_gloss_20"].median()
         return "gloss_60" if typical < 10 else "gloss_20"
     return at[0] if at else weigh.gloss
-
-
-def _expected(model: FinishModel, weigh: Weighed, name: str) -> tuple[float, float, float]:
-    """Return what the step is expected to read, and how far a reading may lie from it, GU."""
-    from finishlab.model.conditioned import state_so_far
-
-    fit = model.response(weigh.gloss)
-    return state_so_far(fit, weigh.so_far, weigh.index, int(name.removeprefix("gloss_")), _REACH)
 
 
 def _range(row: Mapping[str, Any]) -> str:

@@ -7,8 +7,8 @@ further minutes and still keeps the promise for this section. What the reading t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,9 +17,9 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
-from finishlab.model.conditioned import chance_here, on_this_patch
+from finishlab.model.conditioned import GlossRead, ThisPatch
 from finishlab.solve.recipe import Recipe
-from finishlab.study import RANGES, Condition, Step
+from finishlab.study import RANGES, RESPONSES, Condition, Step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
 #: Ways on that are shown beside the one advised.
 _SHOWN = 6
+#: Readings of a patch that are understood.
+_READINGS = ("gloss_20", "gloss_60", "removed_um", "film_left_um")
+#: A reading so many spreads off what was foretold is told, not only used.
+_UNUSUAL = 3.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +116,8 @@ def next_passes(
     worked : mapping of factor -> setting
         All factors of the steps worked so far, the last of them with the passes it has had.
     readings : mapping of str -> float or list of float
-        ``gloss_20`` or ``gloss_60`` of this patch now, GU; ``film_removed_um`` so far where the study limits film.
+        ``gloss_20`` or ``gloss_60`` (or both) of this patch now, GU; where the study limits film, ``film_left_um`` or
+        ``removed_um`` so far. Of several gloss readings the mean counts, of several of the film the thinnest.
     recipe : Recipe, optional
         Whose pads, products and speeds later steps keep; all that were studied are weighed when not given.
     goal, assurance : optional
@@ -121,7 +126,8 @@ def next_passes(
     Returns
     -------
     NextPasses
-        For this section: the assurance is its own, on this panel.
+        For this section: the assurance is its own, on this panel. Of a job with several sections each is asked as
+        much more (the root of the assurance) as makes the job keep the promise.
 
     Raises
     ------
@@ -150,11 +156,34 @@ def next_passes(
     """
     conditions, wanted = model.study.asked(goal, assurance)
     weigh = Weighed(model, worked, recipe, conditions)
-    name, value, count = _gloss(readings, weigh.step)
-    if stop := _film_stop(model, readings, weigh):
-        return stop
-    chance, minutes, keeps = weigh.at(name, value, count, _removed(model, readings))
-    return weigh.answer(chance, minutes, keeps, wanted)
+    reads, spare = _given(model, readings, weigh)
+    if gone := [name for name, um in spare.items() if um <= 0]:
+        limit = model.study.limits[gone[0]]
+        return weigh.stop(
+            f"the film is at its limit ({limit.condition.text(gone[0])}, set by {limit.set_by})", wanted
+        )
+    chance, keeps = weigh.at(reads, spare)
+    found = weigh.answer(chance, keeps, for_each_section(model, wanted))
+    return replace(found, cautions=(*weigh.unexpected(reads), *found.cautions))
+
+
+def for_each_section(model: FinishModel, wanted: float) -> float:
+    """
+    Return the assurance to ask of each section, so that the job has `wanted`.
+
+    Sections that are each steered by their own reading share little luck; taken as apart they need
+    a little more than they would together.
+
+    Examples
+    --------
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> model = fl.fit(bench.study, bench.work(fl.plan_trials(bench.study, trials=24, panels=4, seed=1), seed=1))
+    >>> for_each_section(model, 0.9)
+    0.9
+    """
+    job = model.study.job
+    return wanted if job.accept == "mean of sections" else float(wanted ** (1 / job.sections))
 
 
 class Weighed:
@@ -188,102 +217,167 @@ class Weighed:
         self.step: Step = self.study.steps[self.index]
         self.so_far = self.study.basis.row(_complete(model, worked, self.index))
         self.values = self._ways(recipe)
-        self._elsewhere = {
-            n: model.response(n).probability(self.values, c) for n, c in self.goal.items() if n != self.gloss
-        }
         self.minutes = self._further()
+        fits = {n: model.response(n) for n in self.goal}
+        self._others = {n: fits[n].predicted(self.values) for n in self.goal if n != self.gloss}
+        self._chances = {n: fits[n].chance(p, self.goal[n]) for n, p in self._others.items()}
+        self.patch = ThisPatch(fits[self.gloss], self.values, self.so_far, self.index, self._unchanged())
 
     def _ways(self, recipe: Recipe | None) -> np.ndarray:
         """Return every process that goes on from what was worked."""
         basis = self.study.basis
-        every = np.concatenate(list(basis.chunks()))
-        keep = np.ones(len(every), bool)
-        for j, f in enumerate(basis.factors):
-            at = [s.name for s in self.study.steps].index(f.step)
-            mine = self.so_far[0, j]
-            amount = self.study.step(f.step).amount
-            if at < self.index or (at == self.index and f is not amount):
-                keep &= (every[:, j] == mine) | (np.isnan(every[:, j]) & np.isnan(mine))
-            elif at == self.index:
-                keep &= every[:, j] >= mine
-            elif recipe is not None and f is not amount and recipe.settings.get(f.factor) is not None:
-                own = basis.row(recipe.settings)[0, j]
-                keep &= (every[:, j] == own) | np.isnan(every[:, j])
-        if not keep.any():
+        position = {s.name: i for i, s in enumerate(self.study.steps)}
+        held = None if recipe is None else basis.row(recipe.settings)[0]
+
+        def goes_on(rows: np.ndarray) -> np.ndarray:
+            keep = np.ones(len(rows), bool)
+            for j, f in enumerate(basis.factors):
+                at, mine, inactive = position[f.step], self.so_far[0, j], np.isnan(rows[:, j])
+                amount = f is self.study.step(f.step).amount
+                if at == self.index and amount:
+                    keep &= rows[:, j] >= mine
+                elif at <= self.index:
+                    keep &= (rows[:, j] == mine) | (inactive & np.isnan(mine))
+                elif held is not None and not amount and not np.isnan(held[j]):
+                    keep &= (rows[:, j] == held[j]) | inactive
+            return rows[keep]
+
+        ways = np.concatenate([goes_on(rows) for rows in basis.chunks()])
+        if not len(ways):
             raise ModelError(
                 f"no studied process goes on from {_show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
             )
-        return every[keep]
+        return ways
 
     def _further(self) -> np.ndarray:
-        """Return the further minutes of each way on."""
-        steps = [s.name for s in self.study.steps]
-        by_step = self.model.minutes.by_step(self.values)
-        if all(name in by_step for name in steps[self.index :]):
-            later = sum((by_step[n] for n in steps[self.index + 1 :]), np.zeros(len(self.values)))
-            spent = self.model.minutes.by_step(self._with_own_passes())[steps[self.index]]
-            return later + np.maximum(by_step[steps[self.index]] - spent, 0.0)
-        # Not timed by step: the least of all ways on is where one stands at best.
-        whole = self.model.minutes.mean(self.values)
-        return whole - whole.min()
+        """
+        Return the further minutes of each way on.
 
-    def _with_own_passes(self) -> np.ndarray:
-        """Return the ways on with no more of the step just worked."""
-        values = self.values.copy()
-        if self.step.amount is not None and self.step.amount.factor in self.study.basis.names:
-            j = self.study.basis.column(self.step.amount.factor)
-            values[:, j] = self.so_far[0, j]
+        More of the step just worked is set up and wiped once more: it was wiped already, to be read.
+        """
+        steps, minutes = [s.name for s in self.study.steps], self.model.minutes
+        by_step = minutes.by_step(self.values)
+        more = self._more_of_this()
+        if all(name in by_step for name in steps[self.index :]):
+            mine = steps[self.index]
+            later = sum((by_step[n] for n in steps[self.index + 1 :]), np.zeros(len(self.values)))
+            spent = minutes.by_step(self._with(self.values, 0))[mine]
+            return later + np.where(more > 0, np.maximum(by_step[mine] - spent, 0.0) + self._set_up(), 0.0)
+        # Not timed by step: what the passes add, set-ups left out.
+        return np.maximum(minutes.mean(self.values) - minutes.mean(self._only_so_far()), 0.0)
+
+    def _unchanged(self) -> np.ndarray:
+        """Return which ways on do nothing more."""
+        still = self._more_of_this() == 0
+        for step in self.study.steps[self.index + 1 :]:
+            if not step.can_be_left_out or step.amount is None or step.amount.held:
+                return np.zeros(len(self.values), bool)
+            still &= self.values[:, self.study.basis.column(step.amount.factor)] == 0
+        return still
+
+    def _more_of_this(self) -> np.ndarray:
+        """Return the further passes of the step just worked, of each way on."""
+        amount = self.step.amount
+        if amount is None or amount.factor not in self.study.basis.names:
+            return np.zeros(len(self.values))
+        j = self.study.basis.column(amount.factor)
+        return np.asarray(self.values[:, j] - self.so_far[0, j])
+
+    def _with(self, values: np.ndarray, more: float) -> np.ndarray:
+        """Return processes with so many more passes of the step just worked than it had."""
+        values, amount = values.copy(), self.step.amount
+        if amount is not None and amount.factor in self.study.basis.names:
+            j = self.study.basis.column(amount.factor)
+            values[:, j] = self.so_far[0, j] + more
         return values
 
-    def at(
-        self, name: str, reading: float, count: int, removed: float | None
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return assurance, further minutes and whether the limits are kept, for each way on after a reading."""
-        fit = self.model.response(self.gloss)
-        here = on_this_patch(
-            fit, self.values, self.so_far, self.index, reading, count, int(name.removeprefix("gloss_"))
-        )
-        chances = np.array(
-            [
-                chance_here(fit, here, c) if n == self.gloss else self._elsewhere[n]
-                for n, c in self.goal.items()
-            ]
-        )
-        predicted = [
-            here.predicted if n == self.gloss else self.model.response(n).predicted(self.values)
-            for n in self.goal
-        ]
-        spots = self.study.reading.spots
-        together = all_met(self.goal, chances, predicted, self.model.correlations(self.goal), spots)
-        return together, self.minutes, self._keeps(removed)
+    def _set_up(self) -> float:
+        """Return the minutes of the step just worked that do not depend on its passes: set-up and wipe."""
+        amount, minutes = self.step.amount, self.model.minutes
+        if amount is None or amount.factor not in self.study.basis.names:
+            return 0.0
+        j = self.study.basis.column(amount.factor)
+        worked = [v for v in self.study.basis.levels[j] if v > 0][:2]
+        if len(worked) < 2:
+            return 0.0
+        first, second = worked
+        rows = np.repeat(self.so_far, 2, axis=0)
+        rows[:, j] = worked
+        taken = minutes.by_step(rows).get(self.step.name)
+        if taken is None:
+            return 0.0
+        return float(max(taken[0] - first * (taken[1] - taken[0]) / (second - first), 0.0))
 
-    def _keeps(self, removed: float | None) -> np.ndarray:
-        """Return which ways on keep the limits, from the film that was read to be gone so far."""
+    def at(
+        self, reads: Sequence[GlossRead], spare: Mapping[str, float] | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """
+        Return assurance, and whether the limits are kept, for each way on after a reading.
+
+        `spare` is the film that each limit still lets go, µm.
+        """
+        chance, predicted = self.patch.chance(reads, self.goal[self.gloss])
+        chances = np.array([chance if n == self.gloss else self._chances[n] for n in self.goal])
+        of = [predicted if n == self.gloss else self._others[n] for n in self.goal]
+        spots = self.study.reading.spots
+        together = all_met(self.goal, chances, of, self.model.correlations(self.goal), spots)
+        return together, self._keeps(spare or {})
+
+    def _keeps(self, spare: Mapping[str, float]) -> np.ndarray:
+        """Return which ways on keep the limits, as foretold and from the film that was read."""
         model = self.model
         keeps = model.keeps_limits(self.values, sections=1)
-        if removed is None or model.removal is None:
+        if not spare or model.removal is None:
             return keeps
-        mean, _, high = model.removal.interval(self.values)
-        so_far = float(model.removal.mean(self.so_far)[0])
-        for name in self.study.limits:
-            further = np.maximum(mean - so_far, 0.0)
-            # What is left to go scatters as its share of the whole; the limit's own assurance is asked of the whole above.
-            spare = (high - mean) * np.sqrt(further / np.maximum(mean, 1e-9))
-            keeps &= removed + further + spare <= model.most_removal(name)
+        mean, so_far = model.removal.mean(self.values), model.removal.mean(self._only_so_far())
+        further = np.maximum(mean - so_far, 0.0)
+        for name, um in spare.items():
+            gone = self.model.most_removal(name) - um
+            # A patch that lost more than foretold goes on to lose more; one that lost less is given no credit.
+            faster = np.maximum(gone / np.maximum(so_far, 1e-9), 1.0) if so_far.min() > 0 else 1.0
+            # What is left to go scatters as its share of the whole.
+            sure = model.removal.next_section(self.values).quantile(self.study.limits[name].assurance)
+            scatter = np.maximum(sure - mean, 0.0) * np.sqrt(further / np.maximum(mean, 1e-9))
+            keeps &= (further == 0) | (further * faster + scatter <= um)
         return keeps
 
-    def answer(self, chance: np.ndarray, minutes: np.ndarray, keeps: np.ndarray, wanted: float) -> NextPasses:
+    def _only_so_far(self) -> np.ndarray:
+        """Return the ways on as if nothing were done after the step just worked."""
+        values = self._with(self.values, 0)
+        for step in self.study.steps[self.index + 1 :]:
+            if step.amount is not None and step.amount.factor in self.study.basis.names:
+                values[:, self.study.basis.column(step.amount.factor)] = 0.0
+        return values
+
+    def unexpected(self, reads: Sequence[GlossRead]) -> tuple[str, ...]:
+        """Return a caution for each reading that lies far off what the trials foretell of this state."""
+        said = []
+        for read in reads:
+            _, low, high = self.patch.reads(read.angle, read.count, _UNUSUAL)
+            if not low <= read.gu <= high:
+                said.append(
+                    f"{RESPONSES[f'gloss_{read.angle}'][0]} {_show.number(read.gu)} GU after {self.step.name} lies outside the {_show.number(low)} to {_show.number(high)} GU "
+                    "that the trials foretell. Read it again, and look whether the steps were worked as said."
+                )
+        return tuple(said)
+
+    def answer(self, chance: np.ndarray, keeps: np.ndarray, wanted: float) -> NextPasses:
         """Return the way on that takes the least further minutes and keeps the promise."""
         import pandas as pd
 
+        minutes = self.minutes
         order = np.lexsort((-chance, minutes))
         sure = order[(chance[order] >= wanted) & keeps[order]]
         found = len(sure) > 0
         allowed = chance * keeps
         at = int(sure[0]) if found else int(np.argmax(allowed))
         if not found and not keeps.any():
+            who = _show.listed(
+                f"{v.condition.text(n)}, set by {v.set_by}" for n, v in self.study.limits.items()
+            )
             return self.stop(
-                "every way on would break a limit of the film as surely as its setter asked", wanted
+                f"no way on keeps the film as surely as is asked ({who or 'burn-through in the trials'})",
+                wanted,
             )
         shown = list(
             dict.fromkeys([at, *sure[:_SHOWN].tolist(), *np.argsort(-allowed, kind="stable")[:2].tolist()])
@@ -296,7 +390,7 @@ class Weighed:
                 "keeps_limits": keeps[shown],
             }
         )
-        more = self._more(at)
+        more = float(self._more_of_this()[at])
         done = found and minutes[at] < 1e-9
         way = self.way(at)
         reach = f"this section then meets the goal with {_show.percent(float(chance[at]))} assurance"
@@ -325,8 +419,7 @@ class Weighed:
         """Return that work stops here for the film's sake."""
         import pandas as pd
 
-        who = _show.listed(f"{v.condition.text(n)}, set by {v.set_by}" for n, v in self.study.limits.items())
-        said = f"Stop: {why}{f' ({who})' if who else ''}. Work this patch no further; what is done about it is for the person who set the limit."
+        said = f"Stop: {why}. Work this patch no further; what is done about it is for the person who set the limit."
         options = pd.DataFrame(columns=["way", "minutes", "assurance", "keeps_limits"])
         return NextPasses(
             "stop", 0.0, {}, 0.0, float("nan"), wanted, said, options, tuple(self.model.cautions)
@@ -335,26 +428,17 @@ class Weighed:
     @property
     def goes_back(self) -> np.ndarray:
         """Which ways on begin with more of the step just worked."""
-        return np.array([self._more(k) > 0 for k in range(len(self.values))])
-
-    def _more(self, k: int) -> float:
-        """Return the further passes of the step just worked."""
-        amount = self.step.amount
-        if amount is None or amount.factor not in self.study.basis.names:
-            return 0.0
-        j = self.study.basis.column(amount.factor)
-        return float(self.values[k, j] - self.so_far[0, j])
+        return self._more_of_this() > 0
 
     def way(self, k: int) -> str:
         """Return a way on in words, as "2 more cut passes, then polish 4 passes"."""
         settings = self.study.basis.settings(self.values[k])
         parts = []
-        if more := self._more(k):
+        if more := float(self._more_of_this()[k]):
             assert self.step.amount is not None
-            unit = "more second" if self.step.amount.name == "seconds" else f"more {self.step.name} pass"
-            parts.append(
-                f"{more:g} {unit}{'es' if more != 1 and unit.endswith('pass') else 's' if more != 1 else ''}"
-            )
+            what = "second" if self.step.amount.name == "seconds" else f"{self.step.name} pass"
+            plural = "" if more == 1 else "es" if what.endswith("pass") else "s"
+            parts.append(f"{more:g} more {what}{plural}, wipe")
         for step in self.study.steps[self.index + 1 :]:
             if not _show.left_out(step, settings):
                 parts.append(_step_words(step, settings))
@@ -416,41 +500,57 @@ def _complete(model: FinishModel, worked: Mapping[str, Any], index: int) -> dict
     return settings
 
 
-def _gloss(readings: Mapping[str, Any], step: Step) -> tuple[str, float, int]:
-    """Return which gloss was read, its mean, and of how many readings."""
-    known = ("gloss_20", "gloss_60", "film_removed_um")
-    if unknown := [k for k in readings if k not in known]:
-        raise ModelError(f"{unknown[0]!r} is no reading here. Known are {', '.join(known)}.")
-    name = next((n for n in known[:2] if readings.get(n) is not None), "")
-    if not name:
-        raise ModelError(
-            f"no gloss reading is given. Read the patch after {step.name} and give gloss_20 or gloss_60."
+def _given(
+    model: FinishModel, readings: Mapping[str, Any], weigh: Weighed
+) -> tuple[list[GlossRead], dict[str, float]]:
+    """Return what was read of the gloss, and the film that each limit still lets go, µm; every mistake at once."""
+    wrong = [
+        f"{k!r} is no reading here. Known are {', '.join(_READINGS)}." for k in readings if k not in _READINGS
+    ]
+    taken = {k: v for k in _READINGS if (v := readings.get(k)) is not None}
+    values: dict[str, np.ndarray] = {}
+    for name, given in taken.items():
+        try:
+            values[name] = np.atleast_1d(np.asarray(given, float)).ravel()
+        except (TypeError, ValueError):
+            values[name] = np.array([np.nan])
+        low, high = RANGES[name]
+        if not (len(values[name]) and ((values[name] >= low) & (values[name] <= high)).all()):
+            unit = RESPONSES[name][1] if name in RESPONSES else "µm"
+            wrong.append(
+                f"{name} is {given!r}; readings run from {low:g} to {high:g} {unit}. Read the patch again."
+            )
+    if not any(name.startswith("gloss_") for name in taken):
+        wrong.append(
+            f"no gloss reading is given. Read the patch after {weigh.step.name} and give gloss_20 or gloss_60."
         )
-    given = readings[name]
-    values = np.atleast_1d(np.array(given, float))
-    low, high = RANGES[name]
-    if not len(values) or not np.isfinite(values).all() or (values < low).any() or (values > high).any():
-        raise ModelError(
-            f"{name} is {given!r}; readings run from {low:g} to {high:g} GU. Read the patch again."
+    if model.study.limits and not any(name in taken for name in ("removed_um", "film_left_um")):
+        wrong.append(
+            f"the study limits {_show.listed(model.study.limits)}, and neither film_left_um nor removed_um is given. Read the film of this patch before going on."
         )
-    return name, float(values.mean()), len(values)
+    if wrong:
+        raise ModelError(wrong)
+    reads = [
+        GlossRead(int(name.removeprefix("gloss_")), float(v.mean()), len(v))
+        for name, v in values.items()
+        if name.startswith("gloss_")
+    ]
+    # Of several film readings the thinnest spot counts.
+    removed = float(values["removed_um"].max()) if "removed_um" in values else None
+    left = float(values["film_left_um"].min()) if "film_left_um" in values else None
+    return reads, {name: _spare(model, name, removed, left) for name in model.study.limits}
 
 
-def _removed(model: FinishModel, readings: Mapping[str, Any]) -> float | None:
-    value = readings.get("film_removed_um")
-    return None if value is None else float(value)
-
-
-def _film_stop(model: FinishModel, readings: Mapping[str, Any], weigh: Weighed) -> NextPasses | None:
-    """Return the stop for film at its limit; refuse to advise where a limit stands and nobody read the film."""
-    if not model.study.limits:
-        return None
-    removed = _removed(model, readings)
+def _spare(model: FinishModel, name: str, removed: float | None, left: float | None) -> float:
+    """Return the film that a limit still lets go, µm."""
+    condition = model.study.limits[name].condition
+    if name == "film_left_um" and left is not None:
+        return left - float(condition.at_least)  # type: ignore[arg-type]
     if removed is None:
-        raise ModelError(
-            f"the study limits {_show.listed(model.study.limits)}, and film_removed_um is not given. Read the film of this patch before going on."
-        )
-    for name in model.study.limits:
-        if removed >= model.most_removal(name):
-            return weigh.stop(f"{removed:g} µm are gone, and that is the limit", model.study.assurance)
-    return None
+        before = model.study.job.film_before_um
+        if before is None or left is None:
+            raise ModelError(
+                f"the study limits {name}, and film_left_um alone does not say how much is gone. Give removed_um, or film_before_um in [job]."
+            )
+        removed = before - left
+    return model.most_removal(name) - removed
