@@ -354,7 +354,9 @@ class PracticeBench:
             missing. A left-out step may have any other settings.
         seed : int
             Which patches and readings. A panel label is the same panel whatever the seed; another
-            seed is new patches on it. The order of the rows does not matter to what a patch reads.
+            seed is new patches on it. The order of the rows does not matter to what a patch reads. The
+            same panel, patch and seed is the same patch: worked by a longer process it goes on with the same luck, so a
+            job may be read in the middle and gone on with as the reading says.
 
         Returns
         -------
@@ -385,6 +387,12 @@ class PracticeBench:
         [[80.3, 79.5, 79.1, 79.63]]
         >>> len(bench.work(sheet.head(0)))
         0
+
+        The patch after cutting, gone on with differently:
+
+        >>> more = bench.work(sheet.assign(polish_passes=6), seed=1)
+        >>> more[["cut_gloss_20", "gloss_20"]].round(2).values.tolist()
+        [[63.27, 81.3]]
         """
         return _bench_log.work(self._shop, self.study, sheet, _whole(seed))
 

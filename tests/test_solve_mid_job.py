@@ -9,6 +9,7 @@ from scipy import stats
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError, OutsideStudy
+from finishlab.model.conditioned import GlossRead
 from finishlab.solve.mid_job import Weighed
 
 WORKED = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
@@ -98,7 +99,8 @@ def test_settings_never_studied_and_models_without_steps_are_refused(model, benc
 def test_the_figure_and_plain_python_say_the_same(model):
     found = fl.next_passes(model, WORKED, {"gloss_20": 55})
     ax = found.plot(ax=blank(7, 4))
-    assert ax.get_xlabel() == "further minutes of this section"
+    assert ax.get_xlabel().startswith("further minutes of this section")
+    assert [t.get_text() for t in ax.get_yticklabels()] == found.table()["way"].tolist()
     assert found.to_dict()["minutes"] == found.minutes
     assert found.table()["way"].iloc[0].lower() in found.text().lower()
 
@@ -241,3 +243,43 @@ def test_every_mistake_of_the_readings_comes_at_once(bench, trials):
     with pytest.raises(ModelError) as caught:
         fl.next_passes(model, WORKED, {"shine": 3, "gloss_20": "dull"})
     assert len(caught.value.mistakes) == 3
+
+
+def test_reading_again_is_advised_only_where_it_costs_less_than_the_passes_that_make_sure(model):
+    weigh = Weighed(model, WORKED, None, model.study.goal)
+    chance, keeps = weigh.at([GlossRead(20, 55.0, 3)])
+    quick = weigh.answer(chance, keeps, 0.99)
+    assert not quick.read_again  # passes of under a minute against a wait of a quarter of an hour
+    assert quick.assurance >= 0.99
+    weigh.minutes = weigh.minutes * 100  # as if a pass took over an hour
+    slow = weigh.answer(chance, keeps, 0.99)
+    assert slow.read_again
+    assert slow.settings["polish_passes"] < quick.settings["polish_passes"]
+    assert {k: v for k, v in slow.settings.items() if k != "polish_passes"} == {
+        k: v for k, v in quick.settings.items() if k != "polish_passes"
+    }
+    assert "then read again" in slow.text()
+    # By hand: the passes, a reading of 2 and a wait of 15, and where it falls short what was saved, with a set-up.
+    at = {weigh.way(k): k for k in range(len(weigh.values))}
+    k, sure = (at[f.options["way"].iloc[0]] for f in (slow, quick))
+    set_up = weigh._set_up(model.study.step("polish"), weigh.values[sure])
+    short = weigh.minutes[sure] - weigh.minutes[k] + set_up
+    assert slow.minutes == pytest.approx(weigh.minutes[k] + 2 + 15 + (1 - chance[k]) * short)
+    assert slow.minutes < weigh.minutes[sure]
+
+
+def test_a_patch_gone_on_with_is_the_same_patch(bench):
+    # Read in the middle, it reads the same whatever follows; more of the last step never dulls it in this shop.
+    import pandas as pd
+
+    sheet = pd.DataFrame([{**WORKED, "polish_passes": 2}] * 20).assign(
+        panel=[f"J{k}" for k in range(20)], patch=1
+    )
+    short, long = (bench.work(sheet.assign(polish_passes=n), seed=5) for n in (2, 5))
+    pd.testing.assert_series_equal(short["cut_gloss_20"], long["cut_gloss_20"])
+    assert (long["gloss_20"] > short["gloss_20"]).all()
+
+
+def test_the_card_as_a_figure_has_a_line_for_each_step_read(card):
+    ax = card.plot(ax=blank(7, 4))
+    assert {line.get_label() for line in ax.get_lines()} == {f"after {row['step']}" for row in card.rows}

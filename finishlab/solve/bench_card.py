@@ -23,6 +23,7 @@ from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
 #: GU between readings that are asked about.
 _STEP = 0.5
@@ -89,6 +90,12 @@ class Checkpoints:
             for row in facts["rows"]
         )
         return cls(rows, tuple(facts["limits"]), facts["wanted"])
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the further minutes of the advice against the reading, one line a step."""
+        from finishlab import _next_figure
+
+        return _next_figure.card(self.rows, ax=ax)
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())

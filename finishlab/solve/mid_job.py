@@ -18,17 +18,17 @@ from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
 from finishlab.model.conditioned import GlossRead, ThisPatch
+from finishlab.plan.day import READING_MINUTES
+from finishlab.solve.mid_job_given import completed, given, last_worked
 from finishlab.solve.recipe import Recipe
-from finishlab.study import RANGES, RESPONSES, Condition, Step
+from finishlab.study import RESPONSES, Condition, Step
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
 #: Ways on that are shown beside the one advised.
-_SHOWN = 6
-#: Readings of a patch that are understood.
-_READINGS = ("gloss_20", "gloss_60", "removed_um", "film_left_um")
+_SHOWN = 3
 #: A reading so many spreads off what was foretold is told, not only used.
 _UNUSUAL = 3.5
 
@@ -47,10 +47,14 @@ class NextPasses:
     settings : dict
         The whole process as it then stands, factor -> setting; empty on a stop.
     minutes : float
-        Further working minutes of this section.
+        Further working minutes of this section, wipes included; with `read_again` those on average, the reading and
+        its wait included.
     assurance : float
         Probability that this section meets every goal.
     wanted : float
+        Asked of this section.
+    read_again : bool
+        Whether to work that and then read and ask again: where a reading costs less than the passes that make it sure.
     said : str
     options : DataFrame
         The ways on that were weighed: ``way`` in words, ``minutes``, ``assurance``, ``keeps_limits``.
@@ -63,6 +67,7 @@ class NextPasses:
     minutes: float
     assurance: float
     wanted: float
+    read_again: bool
     said: str
     options: pd.DataFrame
     cautions: tuple[str, ...]
@@ -90,7 +95,7 @@ class NextPasses:
         from finishlab import _next_figure
 
         return _next_figure.ways(
-            self.options, wanted=self.wanted, title=self.said.split(". ")[0] + ".", ax=ax
+            self.options, wanted=self.wanted, title=self.said.split(";")[0].split(". ")[0], ax=ax
         )
 
     def _repr_html_(self) -> str:
@@ -156,7 +161,7 @@ def next_passes(
     """
     conditions, wanted = model.study.asked(goal, assurance)
     weigh = Weighed(model, worked, recipe, conditions)
-    reads, spare = _given(model, readings, weigh)
+    reads, spare = given(model, readings, weigh.step)
     if gone := [name for name, um in spare.items() if um <= 0]:
         limit = model.study.limits[gone[0]]
         return weigh.stop(
@@ -213,9 +218,9 @@ class Weighed:
                 'with kind="steps", from trials read after each step.'
             )
         self.gloss = gloss[0]
-        self.index = _last_worked(model, worked)
+        self.index = last_worked(model, worked)
         self.step: Step = self.study.steps[self.index]
-        self.so_far = self.study.basis.row(_complete(model, worked, self.index))
+        self.so_far = self.study.basis.row(completed(model, worked, self.index))
         self.values = self._ways(recipe)
         self.minutes = self._further()
         fits = {n: model.response(n) for n in self.goal}
@@ -262,7 +267,11 @@ class Weighed:
             mine = steps[self.index]
             later = sum((by_step[n] for n in steps[self.index + 1 :]), np.zeros(len(self.values)))
             spent = minutes.by_step(self._with(self.values, 0))[mine]
-            return later + np.where(more > 0, np.maximum(by_step[mine] - spent, 0.0) + self._set_up(), 0.0)
+            return later + np.where(
+                more > 0,
+                np.maximum(by_step[mine] - spent, 0.0) + self._set_up(self.step, self.so_far[0]),
+                0.0,
+            )
         # Not timed by step: what the passes add, set-ups left out.
         return np.maximum(minutes.mean(self.values) - minutes.mean(self._only_so_far()), 0.0)
 
@@ -291,22 +300,48 @@ class Weighed:
             values[:, j] = self.so_far[0, j] + more
         return values
 
-    def _set_up(self) -> float:
-        """Return the minutes of the step just worked that do not depend on its passes: set-up and wipe."""
-        amount, minutes = self.step.amount, self.model.minutes
-        if amount is None or amount.factor not in self.study.basis.names:
+    def _set_up(self, step: Step, row: np.ndarray) -> float:
+        """Return the minutes of a step that do not depend on its passes, its set-up and wipe, as a process works it."""
+        amount, minutes = step.amount, self.model.minutes
+        if amount is None or amount.held:
             return 0.0
         j = self.study.basis.column(amount.factor)
         worked = [v for v in self.study.basis.levels[j] if v > 0][:2]
         if len(worked) < 2:
             return 0.0
-        first, second = worked
-        rows = np.repeat(self.so_far, 2, axis=0)
-        rows[:, j] = worked
-        taken = minutes.by_step(rows).get(self.step.name)
+        rows = np.array([row, row])
+        rows[:, j] = first, second = worked
+        taken = minutes.by_step(rows).get(step.name)
         if taken is None:
             return 0.0
         return float(max(taken[0] - first * (taken[1] - taken[0]) / (second - first), 0.0))
+
+    def _reading_again(self, sure: int, chance: np.ndarray) -> tuple[int, float]:
+        """
+        Return the way with fewer passes of the last step that is best worked and then read again, and its minutes on average.
+
+        With the reading, its wait and, where it falls short, the passes that were saved and another set-up and wipe. The way
+        that is sure without a reading comes back where none is quicker than it.
+        """
+        settings = self.study.basis.settings(self.values[sure])
+        last = next(s for s in reversed(self.study.steps) if not _show.left_out(s, settings))
+        amount = last.amount
+        if amount is None or amount.held:
+            return sure, float(self.minutes[sure])
+        j = self.study.basis.column(amount.factor)
+        mine = self.values[sure]
+        same = (self.values == mine) | (np.isnan(self.values) & np.isnan(mine))
+        same[:, j] = (self.values[:, j] > 0) & (self.values[:, j] < mine[j])
+        fewer = np.flatnonzero(same.all(axis=1) & ~self._unchanged())
+        if not len(fewer):
+            return sure, float(self.minutes[sure])
+        reading = READING_MINUTES + self.study.reading.wait_minutes
+        short = self.minutes[sure] - self.minutes[fewer] + self._set_up(last, mine)
+        average = self.minutes[fewer] + reading + (1 - chance[fewer]) * short
+        k = int(np.argmin(average))
+        if average[k] >= self.minutes[sure]:
+            return sure, float(self.minutes[sure])
+        return int(fewer[k]), float(average[k])
 
     def at(
         self, reads: Sequence[GlossRead], spare: Mapping[str, float] | None = None
@@ -379,9 +414,15 @@ class Weighed:
                 f"no way on keeps the film as surely as is asked ({who or 'burn-through in the trials'})",
                 wanted,
             )
+        quicker = [k for k in order[np.argsort(-allowed[order], kind="stable")] if minutes[k] < minutes[at]]
+        best = np.argsort(-allowed, kind="stable")
         shown = list(
-            dict.fromkeys([at, *sure[:_SHOWN].tolist(), *np.argsort(-allowed, kind="stable")[:2].tolist()])
+            dict.fromkeys([at, *sure[:_SHOWN].tolist(), *quicker[:2], *best[: 1 if found else _SHOWN]])
         )
+        again, average = self._reading_again(at, chance) if found else (at, float(minutes[at]))
+        if read_again := again != at:
+            at = again
+            shown = list(dict.fromkeys([at, *shown]))
         options = pd.DataFrame(
             {
                 "way": [self.way(k) for k in shown],
@@ -396,6 +437,11 @@ class Weighed:
         reach = f"this section then meets the goal with {_show.percent(float(chance[at]))} assurance"
         if done:
             said = f"Done: {reach.replace(' then', '')}. Wipe, and read it once more after the last step."
+        elif read_again:
+            said = (
+                f"{_show.begun(way)}, then read again: {_show.minutes_text(average)} more on average, the reading and its wait included; "
+                f"{_show.percent(float(chance[at]))} of such patches then meet the goal, and the others take more passes."
+            )
         elif found:
             said = f"{_show.begun(way)}: {_show.minutes_text(float(minutes[at]))} more; {reach}."
         else:
@@ -407,9 +453,10 @@ class Weighed:
             "done" if done else "go on" if found else "cannot tell",
             more,
             self.study.basis.settings(self.values[at]),
-            float(minutes[at]),
+            average if found else float(minutes[at]),
             float(chance[at]),
             wanted,
+            read_again,
             said,
             options,
             tuple(self.model.cautions),
@@ -422,7 +469,7 @@ class Weighed:
         said = f"Stop: {why}. Work this patch no further; what is done about it is for the person who set the limit."
         options = pd.DataFrame(columns=["way", "minutes", "assurance", "keeps_limits"])
         return NextPasses(
-            "stop", 0.0, {}, 0.0, float("nan"), wanted, said, options, tuple(self.model.cautions)
+            "stop", 0.0, {}, 0.0, float("nan"), wanted, False, said, options, tuple(self.model.cautions)
         )
 
     @property
@@ -449,108 +496,3 @@ def _step_words(step: Step, settings: Mapping[str, Any]) -> str:
     """Return a step with what is set in it, as "polish 4 passes"."""
     own = [_show.setting_text(s, settings.get(s.factor)) for s in step.settings if not s.held]
     return " ".join([_show.step_name(step), ", ".join(own)]).strip()
-
-
-# --- what was given --------------------------------------------------------------------------------
-
-
-def _last_worked(model: FinishModel, worked: Mapping[str, Any]) -> int:
-    """Return the position of the last step worked; refuse what is out of order."""
-    study = model.study
-    names = [s.name for s in study.steps]
-    unknown = [k for k in worked if k not in study.settings]
-    if unknown:
-        raise ModelError(
-            f"{unknown[0]!r} is not a setting of this study. Settings: {', '.join(study.basis.names)}. Name what was worked so far."
-        )
-    touched = [names.index(study.settings[k].step) for k, v in worked.items() if v is not None]
-    if not touched:
-        raise ModelError(
-            "nothing was worked yet. Name the settings of the steps worked so far, as cut_passes."
-        )
-    last = max(touched)
-    lacking = [
-        s.factor
-        for step in study.steps[: last + 1]
-        for s in step.settings
-        if not s.held and s.factor not in worked and not _is_left_out(step, worked)
-    ]
-    if lacking:
-        raise ModelError(
-            f"{_show.listed(lacking)} {'is' if len(lacking) == 1 else 'are'} missing: of every step up to {names[last]} all settings must be named."
-        )
-    return last
-
-
-def _is_left_out(step: Step, worked: Mapping[str, Any]) -> bool:
-    return step.amount is not None and worked.get(step.amount.factor) == 0
-
-
-def _complete(model: FinishModel, worked: Mapping[str, Any], index: int) -> dict[str, Any]:
-    """Return the settings worked, with any that are allowed for later steps, checked against the study."""
-    import pandas as pd
-
-    study = model.study
-    settings: dict[str, Any] = dict(worked)
-    for step in study.steps[index + 1 :]:
-        for s in step.settings:
-            if not s.held:
-                settings[s.factor] = s.levels[0]
-    study.basis.values(pd.DataFrame([settings]))  # refuses what was never studied
-    return settings
-
-
-def _given(
-    model: FinishModel, readings: Mapping[str, Any], weigh: Weighed
-) -> tuple[list[GlossRead], dict[str, float]]:
-    """Return what was read of the gloss, and the film that each limit still lets go, µm; every mistake at once."""
-    wrong = [
-        f"{k!r} is no reading here. Known are {', '.join(_READINGS)}." for k in readings if k not in _READINGS
-    ]
-    taken = {k: v for k in _READINGS if (v := readings.get(k)) is not None}
-    values: dict[str, np.ndarray] = {}
-    for name, given in taken.items():
-        try:
-            values[name] = np.atleast_1d(np.asarray(given, float)).ravel()
-        except (TypeError, ValueError):
-            values[name] = np.array([np.nan])
-        low, high = RANGES[name]
-        if not (len(values[name]) and ((values[name] >= low) & (values[name] <= high)).all()):
-            unit = RESPONSES[name][1] if name in RESPONSES else "µm"
-            wrong.append(
-                f"{name} is {given!r}; readings run from {low:g} to {high:g} {unit}. Read the patch again."
-            )
-    if not any(name.startswith("gloss_") for name in taken):
-        wrong.append(
-            f"no gloss reading is given. Read the patch after {weigh.step.name} and give gloss_20 or gloss_60."
-        )
-    if model.study.limits and not any(name in taken for name in ("removed_um", "film_left_um")):
-        wrong.append(
-            f"the study limits {_show.listed(model.study.limits)}, and neither film_left_um nor removed_um is given. Read the film of this patch before going on."
-        )
-    if wrong:
-        raise ModelError(wrong)
-    reads = [
-        GlossRead(int(name.removeprefix("gloss_")), float(v.mean()), len(v))
-        for name, v in values.items()
-        if name.startswith("gloss_")
-    ]
-    # Of several film readings the thinnest spot counts.
-    removed = float(values["removed_um"].max()) if "removed_um" in values else None
-    left = float(values["film_left_um"].min()) if "film_left_um" in values else None
-    return reads, {name: _spare(model, name, removed, left) for name in model.study.limits}
-
-
-def _spare(model: FinishModel, name: str, removed: float | None, left: float | None) -> float:
-    """Return the film that a limit still lets go, µm."""
-    condition = model.study.limits[name].condition
-    if name == "film_left_um" and left is not None:
-        return left - float(condition.at_least)  # type: ignore[arg-type]
-    if removed is None:
-        before = model.study.job.film_before_um
-        if before is None or left is None:
-            raise ModelError(
-                f"the study limits {name}, and film_left_um alone does not say how much is gone. Give removed_um, or film_before_um in [job]."
-            )
-        removed = before - left
-    return model.most_removal(name) - removed
