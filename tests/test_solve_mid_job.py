@@ -198,6 +198,13 @@ def test_each_section_of_a_larger_job_is_asked_for_more(bench, trials):
     assert one_of_two.wanted == pytest.approx(0.9)
     one = fl.next_passes(fl.fit(bench.study, trials), WORKED, {"gloss_20": 55}, assurance=0.9)
     assert one_of_two.settings == one.settings
+    # Of every goal, those that the reading says nothing of as well.
+    goal = {"gloss_20": {"at_least": 75}, "faults": {"at_most": 2}}
+    at = [
+        Weighed(fl.fit(study, trials), WORKED, None, study.asked(goal)[0]).at([GlossRead(20, 55.0, 3)])[0]
+        for study in (two, bench.study)
+    ]
+    np.testing.assert_allclose(*at, atol=1e-9)
 
 
 def test_a_reading_far_off_is_told(model):

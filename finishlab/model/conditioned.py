@@ -127,8 +127,9 @@ class ThisPatch:
     def chance(self, reads: Sequence[GlossRead], condition: Condition) -> tuple[np.ndarray, Predicted]:
         """Return the probability that this section meets a condition at the end, shape (rows,), and what it is of."""
         here = self.given(reads)
-        one = replace(self._fit, study=replace(self._fit.study, job=replace(self._fit.study.job, sections=1)))
-        return np.asarray(here.weight @ one.chances(here.predicted, condition)), here.predicted
+        return np.asarray(
+            here.weight @ of_a_section(self._fit).chances(here.predicted, condition)
+        ), here.predicted
 
     def reads(self, angle: int, count: int, spreads: float) -> tuple[float, float, float]:
         """Return what this state is expected to read, and the readings so many spreads off either way, GU."""
@@ -196,6 +197,11 @@ class ThisPatch:
             off = read.gu - scale.reading(z)
             out = out - 0.5 * (off**2 / noise + np.log(2 * np.pi * noise))
         return out
+
+
+def of_a_section(fit: ResponseFit) -> ResponseFit:
+    """Return a fit that speaks of one section, whatever the job of its study."""
+    return replace(fit, study=replace(fit.study, job=replace(fit.study.job, sections=1)))
 
 
 @one_thread

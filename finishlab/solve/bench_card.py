@@ -188,7 +188,7 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
                 float(chance[held]),
             )
         )
-    if held >= 0:
+    if held >= 0 and readings[0] > 0:
         # Below what was asked about nothing is advised from here: no trial came near it.
         cases.append((-math.inf, _FAR_OFF, cases[-1][2], 0.0))
     rows: list[dict[str, Any]] = []

@@ -17,7 +17,7 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
-from finishlab.model.conditioned import GlossRead, ThisPatch
+from finishlab.model.conditioned import GlossRead, ThisPatch, of_a_section
 from finishlab.plan.day import READING_MINUTES
 from finishlab.solve.mid_job_given import completed, given, last_worked
 from finishlab.solve.recipe import Recipe
@@ -225,7 +225,7 @@ class Weighed:
         self.minutes = self._further()
         fits = {n: model.response(n) for n in self.goal}
         self._others = {n: fits[n].predicted(self.values) for n in self.goal if n != self.gloss}
-        self._chances = {n: fits[n].chance(p, self.goal[n]) for n, p in self._others.items()}
+        self._chances = {n: of_a_section(fits[n]).chance(p, self.goal[n]) for n, p in self._others.items()}
         self.patch = ThisPatch(fits[self.gloss], self.values, self.so_far, self.index, self._unchanged())
 
     def _ways(self, recipe: Recipe | None) -> np.ndarray:
