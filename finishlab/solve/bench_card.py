@@ -55,14 +55,14 @@ class Checkpoints:
     wanted: float
 
     def text(self) -> str:
-        """Return the table as sentences, one a step."""
+        """Return the table as sentences, a line a step."""
         said = []
         for step in dict.fromkeys(row["step"] for row in self.rows):
             mine = [row for row in self.rows if row["step"] == step]
             ways = "; ".join(f"{_range(row)}: {row['action']}" for row in mine)
             said.append(f"After {step} ({RESPONSES[mine[0]['reading']][0]}): {ways}.")
         said += [f"{limit}: stop." for limit in self.limits]
-        return " ".join(said)
+        return "\n".join(said)
 
     def table(self) -> pd.DataFrame:
         """Return the rows as a table."""
@@ -172,10 +172,10 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
         held = _chosen(weigh, chance, keeps, wanted, held=held, own=own)
         if held < 0:
             found = weigh.answer(chance, keeps, wanted)
-            way = "stop; ask the owner"
+            way = "stop, ask the owner"
             if found.action != "stop":
                 way = (
-                    f"no way on is sure enough; ask the owner (the likeliest: {found.options['way'].iloc[0]})"
+                    f"no way on is sure enough, ask the owner (the likeliest: {found.options['way'].iloc[0]})"
                 )
             cases.append((float(reading), way, found.minutes, found.assurance))
             break  # a duller one is no surer
