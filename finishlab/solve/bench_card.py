@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: GU between readings that are asked about.
 _STEP = 0.5
+#: GU over which twice as far apart will do.
+_WIDE = 30.0
 #: Minutes that two ways on may differ by and still be about as long.
 _NEAR = 0.3
 #: What to do at a reading that no trial came near.
@@ -161,7 +163,8 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
     name, spots = _read_after(weigh), model.study.reading.spots
     angle, wanted = int(name.removeprefix("gloss_")), for_each_section(model, recipe.wanted)
     expected, low, high = weigh.patch.reads(angle, spots, _REACH)
-    readings = np.arange(np.floor(low / _STEP), np.ceil(high / _STEP) + 1) * _STEP
+    gap = _STEP if high - low <= _WIDE else 2 * _STEP
+    readings = np.arange(np.floor(low / gap), np.ceil(high / gap) + 1) * gap
     cases: list[tuple[float, str, float, float]] = []
     own = _own(weigh, recipe)
     held = -1  # the way on of the row above
