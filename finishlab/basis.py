@@ -231,6 +231,11 @@ class Basis:
         """
         return np.logical_not(self._rules_met(np.atleast_2d(values), self.study.steps).any(axis=1))
 
+    @staticmethod
+    def same(values: np.ndarray, row: np.ndarray) -> np.ndarray:
+        """Return for each process, shape (rows, factors), whether it is the one given; left-out settings are alike."""
+        return np.asarray(np.isclose(values, row, equal_nan=True).all(axis=1))
+
     def meets(self, rule: Avoid, values: np.ndarray) -> np.ndarray:
         """Return for each process whether every part of a combination holds; a left-out step's never does."""
         met = np.ones(len(values), bool)

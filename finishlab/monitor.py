@@ -24,7 +24,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import RecordsError
-from finishlab.solve.exact import exact_share
+from finishlab.model.exact import exact_share
 from finishlab.solve.forecast import Forecast
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES, Condition
@@ -208,9 +208,7 @@ class Watch:
 
         return _monitor_figure.jobs(
             self.jobs,
-            label=_show.label(self.response)
-            if self.response not in RESPONSES
-            else ", ".join(filter(None, RESPONSES[self.response])),
+            label=", ".join(filter(None, RESPONSES[self.response])),
             lines=(self.low, self.centre, self.high),
             title=f"{self.verdict.capitalize()}: {self.met} of {_show.counted(self.counted, 'job')} met the goal",
             ax=ax,

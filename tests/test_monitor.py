@@ -9,8 +9,8 @@ from scipy import stats
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import RecordsError
+from finishlab.model.exact import exact_share
 from finishlab.monitor import Chart, capability, individuals, run_signals
-from finishlab.solve.exact import exact_share
 
 
 @pytest.fixture(scope="module")

@@ -128,7 +128,6 @@ def _what_for(study: Study, sheet: pd.DataFrame) -> list[str]:
 
 def _cost(sheet: pd.DataFrame, budget: float | None) -> list[str]:
     """Say the minutes of the round, and how many such rounds pay."""
-
     rounds = sheet.attrs["rounds"]
     lines = [f"about {sheet.attrs['minutes']:.0f} minutes at the bench for one person, waits used"]
     if rounds:

@@ -41,6 +41,10 @@ class _Part:
         """Return the model matrix of processes."""
         return _columns(self.basis, self.steps, values, self.richness)[:, self.kept]
 
+    def size(self, matrix: np.ndarray) -> np.ndarray:
+        """Return what the scatter is in proportion to: the amount itself, or whether anything was worked."""
+        return np.maximum(matrix @ self.fit.coef, 0.0) if self.relative else _worked(matrix)
+
 
 @dataclass(frozen=True, eq=False)
 class Additive:
@@ -65,7 +69,7 @@ class Additive:
         df = np.inf
         for i, part in enumerate(self.parts):
             matrix = part.matrix(values)
-            size = np.maximum(matrix @ part.fit.coef, 0.0) if part.relative else _worked(matrix)
+            size = part.size(matrix)
             # What one part's draws say of its panels says nothing of another's.
             pick = np.random.default_rng(i).permutation(DRAWS) % len(part.fit.drawn_panel)
             drawn_mean, drawn_known = part.fit.drawn(matrix)
@@ -97,7 +101,7 @@ class Additive:
         wide = np.sqrt(df / rng.chisquare(df, draws))
         for part in self.parts:
             matrix = part.matrix(values)
-            size = float((np.maximum(matrix @ part.fit.coef, 0.0) if part.relative else _worked(matrix))[0])
+            size = float(part.size(matrix)[0])
             mean, known = (a[:, 0] for a in part.fit.drawn(matrix))
             pick = rng.integers(len(mean), size=draws)
             job = known[pick] * rng.standard_normal(draws)

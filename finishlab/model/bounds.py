@@ -55,17 +55,17 @@ def can_be_sure(
     about : ndarray, shape (rows,)
         The draws that were asked speak for all, and each goal for itself: of use only to order those that are not possible.
     """
-    asked = [(fits[name], condition) for name, condition in goal.items()]
+    asked = [(fits[name], condition, _by_mode(fits[name].posterior)) for name, condition in goal.items()]
+    turns = max(len(groups) for _, _, groups in asked)
     possible = np.ones(len(values), bool)
     about = np.ones(len(values))
     for loosely in (True, False):
         missed, met, seen = (np.zeros((len(asked), len(values))) for _ in range(3))
-        for turn in range(1 if loosely else max(len(_by_mode(f.posterior)) for f, _ in asked)):
+        for turn in range(1 if loosely else turns):
             rows = np.flatnonzero(possible)
             if not len(rows):
                 break
-            for k, (fit, condition) in enumerate(asked):
-                groups = _by_mode(fit.posterior)
+            for k, (fit, condition, groups) in enumerate(asked):
                 if turn >= len(groups):
                     continue
                 draws, chance = groups[turn], _exactly

@@ -17,6 +17,7 @@ import numpy as np
 from finishlab import optics
 from finishlab._show import asked_percent, counted, interval_text, number
 from finishlab.model.box_cox import box_cox
+from finishlab.model.exact import exact_share
 from finishlab.model.linear_view import LinearView, linear_view
 from finishlab.model.response import INDEX_PRIOR, ResponseFit
 from finishlab.study import RESPONSES
@@ -162,11 +163,9 @@ def ask_all(asked: Asked) -> list[Check]:
 
 
 def _counts(asked: Asked) -> Check:
-    from scipy import stats
-
     y = asked.fit.left_out.y
     n, none = len(y), int((y == 0).sum())
-    most = float(stats.beta.ppf(0.95, n - none + 1, none)) if none else 1.0
+    most = exact_share(n - none, n, 0.90)[1]  # 95 % of one side
     return Check(
         "prediction",
         asked.fit.name,

@@ -26,7 +26,7 @@ from finishlab.model.latent import Posterior, Predicted, Rows, crew_average, pre
 from finishlab.model.observed import TIE_SLACK
 from finishlab.model.response import ResponseFit
 from finishlab.model.scales import GlossScale
-from finishlab.study import Condition
+from finishlab.study import Condition, Job
 
 #: Points over which a state is averaged, how often they close in on it, and their reach in its spreads.
 _POINTS, _ROUNDS, _REACH = 161, 4, 6.0
@@ -127,9 +127,8 @@ class ThisPatch:
     def chance(self, reads: Sequence[GlossRead], condition: Condition) -> tuple[np.ndarray, Predicted]:
         """Return the probability that this section meets a condition at the end, shape (rows,), and what it is of."""
         here = self.given(reads)
-        return np.asarray(
-            here.weight @ of_a_section(self._fit).chances(here.predicted, condition)
-        ), here.predicted
+        chances = self._fit.chances(here.predicted, condition, Job())
+        return np.asarray(here.weight @ chances), here.predicted
 
     def reads(self, angle: int, count: int, spreads: float) -> tuple[float, float, float]:
         """Return what this state is expected to read, and the readings so many spreads off either way, GU."""
@@ -197,11 +196,6 @@ class ThisPatch:
             off = read.gu - scale.reading(z)
             out = out - 0.5 * (off**2 / noise + np.log(2 * np.pi * noise))
         return out
-
-
-def of_a_section(fit: ResponseFit) -> ResponseFit:
-    """Return a fit that speaks of one section, whatever the job of its study."""
-    return replace(fit, study=replace(fit.study, job=replace(fit.study.job, sections=1)))
 
 
 @one_thread

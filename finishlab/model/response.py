@@ -22,7 +22,7 @@ from finishlab.model.pooling import Earlier
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve
-from finishlab.study import Condition, Study
+from finishlab.study import Condition, Job, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,14 +114,15 @@ class ResponseFit:
         """Return the probability that the next job meets a condition, shape (rows,)."""
         return self.chance(self.predicted(values, more_trials), condition)
 
-    def chance(self, predicted: Predicted, condition: Condition) -> np.ndarray:
-        """As `probability`, for what is predicted already."""
-        return np.asarray(self.chances(predicted, condition).mean(axis=0))
+    def chance(self, predicted: Predicted, condition: Condition, job: Job | None = None) -> np.ndarray:
+        """As `probability`, for what is predicted already, of the study's job or another."""
+        return np.asarray(self.chances(predicted, condition, job).mean(axis=0))
 
-    def chances(self, predicted: Predicted, condition: Condition) -> np.ndarray:
+    def chances(self, predicted: Predicted, condition: Condition, job: Job | None = None) -> np.ndarray:
         """As `chance`, under each of the draws, shape (draws, rows)."""
-        p = drawn_probabilities(predicted, condition, self.study.reading.spots, self.study.job)
-        return p * (1 - self.failure_share) ** self.study.job.sections
+        job = self.study.job if job is None else job
+        p = drawn_probabilities(predicted, condition, self.study.reading.spots, job)
+        return p * (1 - self.failure_share) ** job.sections
 
     def mean_probability(self, values: np.ndarray, condition: Condition) -> np.ndarray:
         """Return the probability that the mean of very many jobs meets a condition, shape (rows,)."""

@@ -238,7 +238,7 @@ def _chosen(
 def _own(weigh: Weighed, recipe: Recipe) -> int:
     """Return which way on is the recipe itself; -1 where none is."""
     row = weigh.study.basis.row(recipe.settings)[0]
-    same = ((weigh.values == row) | (np.isnan(weigh.values) & np.isnan(row))).all(axis=1)
+    same = weigh.study.basis.same(weigh.values, row)
     return int(np.argmax(same)) if same.any() else -1
 
 

@@ -141,7 +141,7 @@ def compare_chains(
     rows: list[dict[str, Any]] = []
     chosen: list[np.ndarray | None] = []
     for name, mine in chains:
-        some = type(walk)(basis, walk.numbers[mine], walk.minutes[mine])
+        some = walk.where(mine)
         seen = (
             candidates(model, conditions, wanted, lambda c: c.best(wanted) is not None, some)
             if len(some)

@@ -161,10 +161,8 @@ def _table(model: FinishModel, goal: Mapping[str, Condition], some: Candidates) 
 
 
 def _today(model: FinishModel) -> np.ndarray | None:
-    import pandas as pd
-
     today = model.study.today
-    return None if today is None else model.study.basis.values(pd.DataFrame([today]))
+    return None if today is None else model.study.basis.row(today)
 
 
 def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]) -> dict[str, float] | None:

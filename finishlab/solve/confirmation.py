@@ -18,9 +18,9 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
 from finishlab.model.computed_haze import fitted_readings, is_computed
+from finishlab.model.exact import exact_share
 from finishlab.model.readings import burned_through, counted_trials, patch_means
 from finishlab.records import check_trials
-from finishlab.solve.exact import exact_share
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.solve.together import RATE, Together, read_together
 from finishlab.study import RESPONSES, Condition, Job
@@ -327,9 +327,9 @@ def _fresh(recipe: Recipe, forecast: Forecast, trials: pd.DataFrame) -> tuple[pd
     old = table["panel"].astype(str).isin(forecast.panels).to_numpy(bool)
     ours = np.zeros(len(table), bool)
     done = (status == "done").to_numpy(bool)
-    mine = study.basis.values(pd.DataFrame([forecast.settings]))[0]
+    mine = study.basis.row(forecast.settings)[0]
     if done.any():
-        ours[done] = np.isclose(study.basis.values(table[done]), mine, equal_nan=True).all(axis=1)
+        ours[done] = study.basis.same(study.basis.values(table[done]), mine)
     ours |= status.eq("spoiled").to_numpy(bool)
     left = []
     process = _show.process_text(forecast.settings, study)

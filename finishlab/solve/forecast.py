@@ -254,16 +254,13 @@ class Forecast:
 
     def probability(self, goal: Mapping[str, Condition] | None = None, job: Job | None = None) -> float:
         """Return the probability that the next job meets every condition, as `FinishModel.probability` does."""
-        asked = {r.name: (goal or self.goal)[r.name] for r in self.responses if r.name in (goal or self.goal)}
-        if goal is not None and (unknown := [n for n in goal if n not in asked]):
+        given = self.goal if goal is None else goal
+        if unknown := [n for n in given if n not in self.goal]:
             raise KeyError(unknown[0])
-        some = [self.response(n) for n in asked]
-        chances = np.array(
-            [
-                [r.probability(c, self.spots, job or self.job)]
-                for r, c in zip(some, asked.values(), strict=True)
-            ]
-        )
+        # In the order of the recipe's own goal, which the correlations are in.
+        some = [r for r in self.responses if r.name in given]
+        asked = {r.name: given[r.name] for r in some}
+        chances = np.array([[r.probability(asked[r.name], self.spots, job or self.job)] for r in some])
         return float(all_met(asked, chances, [r.predicted for r in some], self.correlations, self.spots)[0])
 
     def intervals(self, spots: int | None = None) -> dict[str, float]:

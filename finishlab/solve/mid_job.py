@@ -17,11 +17,11 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
-from finishlab.model.conditioned import GlossRead, ThisPatch, of_a_section
+from finishlab.model.conditioned import GlossRead, ThisPatch
 from finishlab.plan.day import READING_MINUTES
 from finishlab.solve.mid_job_given import completed, given, last_worked
 from finishlab.solve.recipe import Recipe
-from finishlab.study import RESPONSES, Condition, Step
+from finishlab.study import RESPONSES, Condition, Job, Step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -225,7 +225,7 @@ class Weighed:
         self.minutes = self._further()
         fits = {n: model.response(n) for n in self.goal}
         self._others = {n: fits[n].predicted(self.values) for n in self.goal if n != self.gloss}
-        self._chances = {n: of_a_section(fits[n]).chance(p, self.goal[n]) for n, p in self._others.items()}
+        self._chances = {n: fits[n].chance(p, self.goal[n], Job()) for n, p in self._others.items()}
         self.patch = ThisPatch(fits[self.gloss], self.values, self.so_far, self.index, self._unchanged())
 
     def _ways(self, recipe: Recipe | None) -> np.ndarray:
@@ -330,9 +330,10 @@ class Weighed:
             return sure, float(self.minutes[sure])
         j = self.study.basis.column(amount.factor)
         mine = self.values[sure]
-        same = (self.values == mine) | (np.isnan(self.values) & np.isnan(mine))
-        same[:, j] = (self.values[:, j] > 0) & (self.values[:, j] < mine[j])
-        fewer = np.flatnonzero(same.all(axis=1) & ~self._unchanged())
+        rest = [k for k in range(len(mine)) if k != j]
+        less = (self.values[:, j] > 0) & (self.values[:, j] < mine[j])
+        same = self.study.basis.same(self.values[:, rest], mine[rest])
+        fewer = np.flatnonzero(less & same & ~self._unchanged())
         if not len(fewer):
             return sure, float(self.minutes[sure])
         reading = READING_MINUTES + self.study.reading.wait_minutes
@@ -367,7 +368,7 @@ class Weighed:
         mean, so_far = model.removal.mean(self.values), model.removal.mean(self._only_so_far())
         further = np.maximum(mean - so_far, 0.0)
         for name, um in spare.items():
-            gone = self.model.most_removal(name) - um
+            gone = model.most_removal(name) - um
             # A patch that lost more than foretold goes on to lose more; one that lost less is given no credit.
             faster = np.maximum(gone / np.maximum(so_far, 1e-9), 1.0) if so_far.min() > 0 else 1.0
             # What is left to go scatters as its share of the whole.

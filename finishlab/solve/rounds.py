@@ -190,13 +190,11 @@ def _picked(round_: _Round, trials: int) -> list[int]:
 
 def _control(model: FinishModel, round_: _Round, picks: Sequence[int]) -> np.ndarray | None:
     """Return today's process where its trial tells more than the last of a round would."""
-    import pandas as pd
-
     today = model.study.today
     if today is None or len(picks) < 4:
         return None
     gain = round_.view.after(picks[:-1])[0] - round_.view.after(picks)[0]
-    row = model.study.basis.values(pd.DataFrame([today]))
+    row = model.study.basis.row(today)
     mine = round_.some.values[[round_.chosen]]
     _, low, high = model.minutes.difference(row, mine)
     if gain > _WORTH * round_.some.minutes[round_.chosen] or not low <= 0 <= high:
@@ -226,7 +224,7 @@ def _never_worked(model: FinishModel, row: np.ndarray) -> str:
     done = basis.values(model.done)
     for step in model.study.steps:
         at = [basis.column(s.factor) for s in step.settings if not s.held]
-        if at and not np.isclose(done[:, at], row[at], equal_nan=True).all(axis=1).any():
+        if at and not basis.same(done[:, at], row[at]).any():
             settings = basis.settings(row)
             words = ", ".join(_show.setting_text(s, settings[s.factor]) for s in step.settings if not s.held)
             return f"{_show.step_name(step)} {words}"
@@ -303,7 +301,7 @@ def _stop(
 
 def _worked(model: FinishModel, row: np.ndarray) -> np.ndarray:
     """Return for each done trial whether it worked this process."""
-    return np.asarray(np.isclose(model.study.basis.values(model.done), row, equal_nan=True).all(axis=1))
+    return model.study.basis.same(model.study.basis.values(model.done), row)
 
 
 def _stood(model: FinishModel, row: np.ndarray) -> str:

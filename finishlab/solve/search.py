@@ -58,9 +58,9 @@ class InOrder:
         """Return some of the processes, as `Basis.values`, by slice, mask or positions."""
         return self.basis.at(self.numbers[pick])
 
-    def after(self, start: int) -> InOrder:
-        """Return the processes from one of them on."""
-        return InOrder(self.basis, self.numbers[start:], self.minutes[start:])
+    def where(self, pick: Any) -> InOrder:
+        """Return some of the processes by slice, mask or positions, in the order they are picked."""
+        return InOrder(self.basis, self.numbers[pick], self.minutes[pick])
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,8 +83,8 @@ class Candidates(InOrder):
         """All of the processes, as `Basis.values`."""
         return self.at(slice(None))
 
-    def where(self, pick: np.ndarray) -> Candidates:
-        """Return some of the candidates by mask or position."""
+    def where(self, pick: Any) -> Candidates:
+        """As of `InOrder`, with what is predicted of them."""
         return Candidates(
             self.basis,
             self.numbers[pick],
@@ -140,7 +140,8 @@ def candidates(
     walked = in_order(model) if processes is None else processes
     many = len(walked) > _FEW_PROCESSES
     probability, keeps = np.zeros(len(walked)), np.zeros(len(walked), bool)
-    seen = Candidates(walked.basis, walked.numbers[:0], walked.minutes[:0], probability[:0], keeps[:0])
+    every = Candidates(walked.basis, walked.numbers, walked.minutes, probability, keeps)
+    seen = every.where(slice(0))
     parts = _batches(len(walked))
     with _progress.bar(len(parts)) if many else nullcontext(lambda words: None) as stage:
         for part in parts:
@@ -148,13 +149,7 @@ def candidates(
             values = walked.at(part)
             probability[part] = _probability(model, values, goal, wanted, many)
             keeps[part] = model.keeps_limits(values)
-            seen = Candidates(
-                walked.basis,
-                walked.numbers[: part.stop],
-                walked.minutes[: part.stop],
-                probability[: part.stop],
-                keeps[: part.stop],
-            )
+            seen = every.where(slice(part.stop))
             if enough is not None and enough(seen):
                 break
     if many:

@@ -152,7 +152,7 @@ def frontier(
         row: dict[str, Any] = {"target": float(target), "found": at is not None}
         if at is not None:
             value = seen.at([at])
-            walk = walk.after(at)
+            walk = walk.where(slice(at, None))
             low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
             row |= {
                 "minutes": float(seen.minutes[at]),

@@ -16,7 +16,6 @@ import numpy as np
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
-from finishlab.model.assurance import drawn_probabilities
 from finishlab.solve.search import in_order
 from finishlab.study import Condition, Job
 
@@ -84,7 +83,7 @@ class WhatIf:
                 f"{len(walk):,} processes are too many to follow a slider, which takes {MOST_PROCESSES:,} at most. Ask shortest instead, or hold "
                 "a setting in the study file."
             )
-        self.model, self._walk = model, walk
+        self.model = model
         self._values = walk.at(slice(None))
         self._predicted = {name: model.response(name).predicted(self._values) for name in model.study.goal}
 
@@ -121,7 +120,7 @@ class WhatIf:
             )
         job = model.study.job if sections is None else replace(model.study.job, sections=sections)
         p = self._probability(conditions, job, wanted)
-        keeps = self._keeps(job)
+        keeps = model.keeps_limits(self._values, sections=job.sections)
         sure = np.flatnonzero((p >= wanted) & keeps) if model.panels > 1 else np.empty(0, int)
         at = int(sure[0]) if len(sure) else int(np.argmax(p * keeps))
         values = self._values[[at]]
@@ -137,12 +136,11 @@ class WhatIf:
         Joined where it matters: a process that the least likely of its goals rules out keeps the
         bound that their misses add up to.
         """
-        model, spots = self.model, self.model.study.reading.spots
+        model = self.model
         predicted = [self._predicted[name] for name in conditions]
         chances = np.array(
             [
-                drawn_probabilities(p, c, spots, job).mean(axis=0)
-                * (1 - model.response(name).failure_share) ** job.sections
+                model.response(name).chance(p, c, job)
                 for p, (name, c) in zip(predicted, conditions.items(), strict=True)
             ]
         )
@@ -151,9 +149,7 @@ class WhatIf:
         if not len(some):
             some = np.argsort(-joint)[:16]  # the likeliest of those that fall short is shown
         those = [replace(p, mean=p.mean[:, some], sd_known=p.sd_known[:, some]) for p in predicted]
-        joint[some] = all_met(conditions, chances[:, some], those, model.correlations(conditions), spots)
+        joint[some] = all_met(
+            conditions, chances[:, some], those, model.correlations(conditions), model.study.reading.spots
+        )
         return joint
-
-    def _keeps(self, job: Job) -> np.ndarray:
-        """Return which processes keep the limits in a job of so many sections."""
-        return self.model.keeps_limits(self._values, sections=job.sections)
