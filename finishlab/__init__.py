@@ -76,6 +76,8 @@ _PLACES = {
     "Recipe": "solve",
     "write_procedure": "procedure",
     "read_procedure": "procedure",
+    "revise_procedure": "procedure",
+    "procedure_register": "procedure",
     "step_counts": "teach",
     "StepCounts": "teach",
     "watch_jobs": "monitor",
@@ -147,8 +149,10 @@ __all__ = [
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "procedure_register",
     "read_procedure",
     "read_trials",
+    "revise_procedure",
     "run_day",
     "screen_effects",
     "setting_grid",
@@ -211,7 +215,7 @@ if TYPE_CHECKING:
     )
     from finishlab.monitor import Watch, watch_jobs
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
-    from finishlab.procedure import read_procedure, write_procedure
+    from finishlab.procedure import procedure_register, read_procedure, revise_procedure, write_procedure
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import (

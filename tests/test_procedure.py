@@ -4,6 +4,7 @@ import dataclasses
 import datetime
 import html.parser
 import json
+import math
 import os
 import re
 import shutil
@@ -19,8 +20,10 @@ import stand_ins
 from contrast import contrast
 
 from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
-from finishlab.procedure import Procedure, facts, write
+from finishlab.procedure import Procedure, facts, register, revise, write
 from finishlab.procedure.facts import plain, words
+from finishlab.procedure.read import fingerprint
+from finishlab.solve.bench_card import Checkpoints
 from finishlab.study import Job, Reading, Step
 
 DAY = "2025-11-25"
@@ -396,10 +399,39 @@ class Noting(dict):  # type: ignore[type-arg]
         return super().get(key, default)
 
 
+CARD = Checkpoints(
+    (
+        {
+            "step": "cut",
+            "reading": "gloss_20",
+            "from_gu": 70.0,
+            "to_gu": math.inf,
+            "action": "polish 2 passes",
+            "minutes": 2.0,
+            "assurance": 0.95,
+            "as_expected": True,
+        },
+    ),
+    (),
+    0.9,
+)
+
+
+def signed_anew(text: str) -> str:
+    """Return kept data with a fingerprint that fits them."""
+    kept = json.loads(text)
+    return json.dumps(kept | {"fingerprint": fingerprint(kept)})
+
+
+def older(text: str) -> str:
+    """Return kept data as they were written before pages were fingerprinted."""
+    return signed_anew(json.dumps({k: v for k, v in json.loads(text).items() if k != "page_sha256"}))
+
+
 def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: set[str] = set()
     noting = Noting(words(), asked)
-    for module in (facts, write):
+    for module in (facts, write, revise, register):
         monkeypatch.setattr(module, "words", lambda: noting)
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
@@ -414,6 +446,20 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     ]
     for i, recipe in enumerate(recipes):
         write_procedure(recipe, number=f"SP-{i}", folder=tmp_path).table()
+    register.procedure_register(tmp_path).text()
+    signed = {"reason": "new lot", "approved_by": "owner", "folder": tmp_path, "checkpoints": CARD}
+    for i in range(3):
+        revise.revise_procedure(stand_ins.recipe(), number=f"SP-{i}", revises=1, **signed)
+    (tmp_path / "SP-0.html").write_text("by hand")
+    (tmp_path / "SP-1.html").unlink()
+    (tmp_path / "SP-2.json").unlink()
+    (tmp_path / "SP-3.json").write_text("{}")
+    (tmp_path / "SP-4.json").write_text(older((tmp_path / "SP-4.json").read_text()))
+    forged = (tmp_path / "SP-1.json").read_text().replace("first issue", "an issue")
+    (tmp_path / "SP-1.json").write_text(signed_anew(forged))
+    register.procedure_register(tmp_path).text()
+    (tmp_path / "none").mkdir()
+    register.procedure_register(tmp_path / "none").text()
     written_down = {f"{group}.{key}" for group, entries in words().items() for key in entries}
     assert written_down - asked == set()
 
@@ -424,7 +470,7 @@ def test_a_fact_that_is_missing_stops_the_page(tmp_path: Path) -> None:
     for key in made.facts.keys() - elsewhere:
         rest = {k: v for k, v in made.facts.items() if k != key}
         with pytest.raises(jinja2.UndefinedError, match=key):
-            write._template().render(f=rest, w=words(), figure="")
+            write.template("page.html.j2").render(f=rest, w=words(), figure="")
 
 
 # --- files -----------------------------------------------------------------------------------
@@ -476,7 +522,7 @@ def test_the_date_is_todays_unless_one_is_given(tmp_path: Path) -> None:
     made = write_procedure(stand_ins.recipe(), number="SP-2", folder=tmp_path)
     assert made.facts["date"] == datetime.date.today().isoformat()
     made = write_procedure(stand_ins.recipe(), number="SP-3", folder=tmp_path, date=datetime.date(2025, 1, 2))
-    assert made.facts["revisions"] == [["1", "2025-01-02", "first issue", ""]]
+    assert made.facts["revisions"] == [["1", "2025-01-02", "first issue", "", ""]]
 
 
 def test_a_recipe_that_was_not_found_is_refused_with_what_came_nearest(tmp_path: Path) -> None:
@@ -498,7 +544,7 @@ def test_a_number_that_is_taken_is_refused_and_nothing_is_touched(tmp_path: Path
             write_procedure(stand_ins.recipe(minutes=5.0), number=number, folder=tmp_path)
         assert str(error.value) == (
             f"procedure {number} is there already: {made.path}. It was not touched. "
-            "Give another number, or move the old files away first."
+            "Give another number, revise it with revise_procedure, or move the old files away first."
         )
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
@@ -554,10 +600,10 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 def test_a_failure_half_way_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = write._place
 
-    def fails_at_the_page(target: Path, text: str, number: str) -> None:
+    def fails_at_the_page(target: Path, text: str, number: str, revision: int) -> None:
         if target.suffix == ".html":
             raise OSError(28, "No space left on device")
-        place(target, text, number)
+        place(target, text, number, revision)
 
     monkeypatch.setattr(write, "_place", fails_at_the_page)
     with pytest.raises(ProcedureError, match="No space left on device"):

@@ -2,10 +2,19 @@
 
 `facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows,
 `page.html.j2` lays both out, `write.py` makes and keeps the files, `read.py` brings the recipe
-back. Nothing is computed about the finish here: a procedure says what the recipe says.
+back, `revise.py` ties revisions to each other and `register.py` lists and checks them all. Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 
 from finishlab.procedure.read import read_procedure
+from finishlab.procedure.register import Register, procedure_register
+from finishlab.procedure.revise import revise_procedure
 from finishlab.procedure.write import Procedure, write_procedure
 
-__all__ = ["Procedure", "read_procedure", "write_procedure"]
+__all__ = [
+    "Procedure",
+    "Register",
+    "procedure_register",
+    "read_procedure",
+    "revise_procedure",
+    "write_procedure",
+]

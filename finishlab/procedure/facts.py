@@ -21,6 +21,7 @@ from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 
 if TYPE_CHECKING:
     from finishlab.solve import Recipe
+    from finishlab.solve.bench_card import Checkpoints
     from finishlab.study import Step, Study
 
 #: Quicker processes named in the evidence.
@@ -45,6 +46,8 @@ def procedure_facts(
     author: str,
     reviewer: str,
     owner: str,
+    checkpoints: Checkpoints | None = None,
+    before: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """
     Return the facts of a procedure as plain Python, ready for JSON.
@@ -62,6 +65,10 @@ def procedure_facts(
         Why this revision was made; empty for the first issue.
     author, reviewer, owner : str
         Who signs; empty for a line to fill in by hand.
+    checkpoints : Checkpoints, optional
+        What to do at which reading in the middle of a job.
+    before : mapping, optional
+        Facts of the revision before this one.
 
     Returns
     -------
@@ -71,10 +78,11 @@ def procedure_facts(
     study, w = recipe.study, words()
     process = _show.process_text(recipe.settings, study)
     minutes, assurance = _show.minutes_text(recipe.minutes), _show.percent(recipe.assurance)
-    return {
+    made = {
         "number": number,
         "revision": revision,
         "date": date.isoformat(),
+        "withdrawn": "",
         "title": study.title,
         "process": process,
         "goal": goal_text(recipe.goal, study),
@@ -92,13 +100,41 @@ def procedure_facts(
         "steps": _steps(recipe),
         "step_notes": _step_notes(recipe),
         "checkpoint": w["checkpoints"]["final"].format(goal=goal_text(recipe.goal, study)),
+        "mid_job": [] if checkpoints is None else checkpoints.text().splitlines(),
         "limits": [_limit(name, limit) for name, limit in recipe.limits.items()],
         "cautions": list(dict.fromkeys([*recipe.cautions, *study.cautions])),
         "pass_means": study.pass_means,
         "signoff": {"author": author, "reviewer": reviewer, "owner": owner},
-        "revisions": [[str(revision), date.isoformat(), reason or w["signoff"]["first"], author]],
+        "revisions": [
+            *(before["revisions"] if before else []),
+            [str(revision), date.isoformat(), reason or w["signoff"]["first"], author, owner],
+        ],
         "figure": plain(_show.considered(recipe).to_dict("records")),
     }
+    return made | {"changes": _changes(before, made) if before else []}
+
+
+def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[list[str]]:
+    """Rows of what a revision changed: what, before, now; those first that a technician sets."""
+    w = words()
+
+    def said(facts: Mapping[str, Any]) -> dict[str, str]:
+        return {
+            **{row[0]: row[2] for row in facts["scope"]["studied"]},
+            w["head"]["goal"]: facts["goal"],
+            w["head"]["time"]: facts["time"][0],
+            w["head"]["assurance"]: facts["assurance"],
+            w["headings"]["stop"]: " ".join(facts["limits"]) or w["stop"]["no_limit_heading"],
+            w["scope"]["pass"]: facts["pass_means"],
+        }
+
+    old, new = said(before), said(now)
+    none = w["scope"]["not_named"]
+    return [
+        [what, old.get(what, none), new.get(what, none)]
+        for what in dict.fromkeys([*new, *old])
+        if old.get(what) != new.get(what)
+    ]
 
 
 def plain(value: Any) -> Any:

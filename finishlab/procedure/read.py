@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,61 @@ def fingerprint(kept: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def read_procedure(folder: str | Path, number: str) -> Recipe:
+def stem(number: str, revision: int) -> str:
+    """
+    Return the name of a revision's files, ending left off: the number itself for the first.
+
+    Examples
+    --------
+    >>> stem("SP-014", 1), stem("SP-014", 2)
+    ('SP-014', 'SP-014.rev2')
+    """
+    return number if revision == 1 else f"{number}.rev{revision}"
+
+
+def parted(stem: str) -> tuple[str, int]:
+    """
+    Return number and revision of a file's name, its ending left off.
+
+    Examples
+    --------
+    >>> parted("SP-014"), parted("SP-014.rev2")
+    (('SP-014', 1), ('SP-014', 2))
+    """
+    found = re.fullmatch(r"(.+)\.rev([1-9][0-9]{0,5})", stem)
+    return (found[1], int(found[2])) if found and found[2] != "1" else (stem, 1)
+
+
+def kept_files(folder: Path) -> dict[str, dict[int, Path]]:
+    """Return the kept files of a folder: number -> revision -> path, both in order."""
+    there: dict[str, dict[int, Path]] = {}
+    named = sorted((*parted(p.stem), p) for p in folder.glob("*.json")) if folder.is_dir() else []
+    for number, revision, path in named:
+        there.setdefault(number, {})[revision] = path
+    return there
+
+
+def kept_file(path: Path) -> dict[str, Any]:
+    """Return what a kept file holds; or raise, where it is damaged, from elsewhere or changed by hand."""
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise ProcedureError(
+            f"{path} cannot be read ({error}). Bring it back from a backup, or write the procedure anew."
+        ) from error
+    if not isinstance(kept, dict) or kept.get("format") != FORMAT:
+        found = kept.get("format") if isinstance(kept, dict) else None
+        raise ProcedureError(
+            f"{path} is no procedure of this finishlab ({found!r}; wanted {FORMAT!r}). If a newer one wrote it, bring finishlab up to date."
+        )
+    if kept.get("fingerprint") != fingerprint(kept):
+        raise ProcedureError(
+            f"{path} was changed by hand since it was written: its fingerprint does not fit. Bring it back from a backup, or write the procedure anew."
+        )
+    return kept
+
+
+def read_procedure(folder: str | Path, number: str, *, revision: int | None = None) -> Recipe:
     """
     Return the recipe of a procedure that was written, without refitting.
 
@@ -36,6 +91,8 @@ def read_procedure(folder: str | Path, number: str) -> Recipe:
         Where the procedures are.
     number : str
         As ``SP-014``.
+    revision : int, optional
+        The newest when left out.
 
     Returns
     -------
@@ -45,7 +102,7 @@ def read_procedure(folder: str | Path, number: str) -> Recipe:
     Raises
     ------
     ProcedureError
-        There is no such procedure, its file is damaged, was changed by hand, or was written by
+        There is no such procedure or revision, its file is damaged, was changed by hand, or was written by
         a newer finishlab.
 
     Examples
@@ -68,24 +125,14 @@ def read_procedure(folder: str | Path, number: str) -> Recipe:
     finishlab.errors.ProcedureError: there is no procedure SP-014 in no such folder. ...
     """
     folder = Path(folder)
-    path = folder / f"{number}.json"
-    if not path.is_file():
-        there = sorted(p.stem for p in folder.glob("*.json")) if folder.is_dir() else []
-        known = f"There are {', '.join(there)}." if there else "There is none yet; write_procedure makes one."
+    files = kept_files(folder)
+    if number not in files:
+        known = f"There are {', '.join(files)}." if files else "There is none yet; write_procedure makes one."
         raise ProcedureError(f"there is no procedure {number} in {folder}. {known}")
-    try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    wanted = max(files[number]) if revision is None else revision
+    if wanted not in files[number]:
+        known = ", ".join(map(str, files[number]))
         raise ProcedureError(
-            f"{path} cannot be read ({error}). Bring it back from a backup, or write the procedure anew."
-        ) from error
-    if not isinstance(kept, dict) or kept.get("format") != FORMAT:
-        found = kept.get("format") if isinstance(kept, dict) else None
-        raise ProcedureError(
-            f"{path} is no procedure of this finishlab ({found!r}; wanted {FORMAT!r}). If a newer one wrote it, bring finishlab up to date."
+            f"there is no revision {wanted} of procedure {number} in {folder}. There are revisions {known}."
         )
-    if kept.get("fingerprint") != fingerprint(kept):
-        raise ProcedureError(
-            f"{path} was changed by hand since it was written: its fingerprint does not fit. Bring it back from a backup, or write the procedure anew."
-        )
-    return Recipe.from_dict(kept["recipe"])
+    return Recipe.from_dict(kept_file(files[number][wanted])["recipe"])

@@ -1,15 +1,19 @@
 """The files of a procedure: one page for people, one JSON beside it for later reading.
 
-A number is used once: nothing is ever overwritten, and a page is either whole or not
-there. What the page says is decided in `facts.py`; how it looks in `page.html.j2`.
+A number and its revision are used once: no kept data are ever overwritten, and a file is either whole or
+not there. The JSON is what counts, and comes first; the page can be made again from it. What the page says is decided in
+`facts.py`; how it looks in `page.html.j2`; what revisions have to do with each other in `revise.py`.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date as Date
 from functools import cache
@@ -19,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show, plots
 from finishlab.errors import ProcedureError
 from finishlab.procedure.facts import plain, procedure_facts, words
-from finishlab.procedure.read import FORMAT, fingerprint
+from finishlab.procedure.read import FORMAT, fingerprint, parted, stem
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from finishlab.solve import Recipe
+    from finishlab.solve.bench_card import Checkpoints
 
 #: Names that Windows keeps for devices, with any ending (Microsoft, "Naming files, paths, and namespaces").
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "0123456789¹²³")}
@@ -107,6 +112,7 @@ def write_procedure(
     author: str = "",
     reviewer: str = "",
     owner: str = "",
+    checkpoints: Checkpoints | None = None,
 ) -> Procedure:
     """
     Write the shop's standard procedure for a recipe: a page to print, and a file to read later.
@@ -130,6 +136,8 @@ def write_procedure(
         Why this revision was made; ``first issue`` when left out.
     author, reviewer, owner : str, optional
         Who signs; lines to fill in by hand when left out.
+    checkpoints : Checkpoints, optional
+        What to do at which reading in the middle of a job, as `fl.checkpoints(model, recipe)` gives it.
 
     Returns
     -------
@@ -161,29 +169,68 @@ def write_procedure(
         ...
     finishlab.errors.ProcedureError: number 'con' is a name that Windows keeps for a device. Use another, as SP-014.
     """
+    date = checked(recipe, number, date)
+    facts = procedure_facts(
+        recipe,
+        number=number,
+        revision=1,
+        date=date,
+        reason=reason,
+        author=author,
+        reviewer=reviewer,
+        owner=owner,
+        checkpoints=checkpoints,
+    )
+    return issue(recipe, facts, Path(folder))
+
+
+def checked(recipe: Recipe, number: str, date: Date | str | None, mistakes: tuple[str, ...] = ()) -> Date:
+    """Return the date of a revision; or raise with every mistake, those already known first."""
     if not recipe.found:
         raise ProcedureError(f"there is no procedure to write. {recipe.text()}")
-    mistakes = _number_mistakes(number)
+    told = [*mistakes, *_number_mistakes(number)]
     if isinstance(date, str):
         try:
             date = Date.fromisoformat(date)
         except ValueError:
-            mistakes.append(f"date is {date!r}; write it as year-month-day, as 2025-11-25.")
-    if mistakes:
-        raise ProcedureError(mistakes)
-    signed = {"reason": reason, "author": author, "reviewer": reviewer, "owner": owner}
-    facts = procedure_facts(recipe, number=number, revision=1, date=date or Date.today(), **signed)  # type: ignore[arg-type]
+            told.append(f"date is {date!r}; write it as year-month-day, as 2025-11-25.")
+    if told:
+        raise ProcedureError(told)
+    return date or Date.today()  # type: ignore[return-value]
+
+
+def issue(recipe: Recipe, facts: dict[str, Any], folder: Path, **chain: Any) -> Procedure:
+    """
+    Write the files of a revision, both or none, where nothing stands yet.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    facts : dict
+        As `procedure_facts` returns them.
+    folder : Path
+    chain
+        What ties a revision to the one before, kept with its data.
+    """
+    number, revision = facts["number"], facts["revision"]
+    page = render(facts)
     kept = {
         "format": FORMAT,
         "number": number,
-        "revision": 1,
+        "revision": revision,
+        "page_sha256": sha256(page.encode("utf-8")),
+        **chain,
         "facts": facts,
         "recipe": plain(recipe.to_dict()),
     }
     kept["fingerprint"] = fingerprint(kept)
-    page, data = render(facts), json.dumps(kept, ensure_ascii=False, indent=1, allow_nan=False)
-    path = _write(Path(folder), number, page, data)
-    return Procedure(number, 1, path, facts)
+    data = json.dumps(kept, ensure_ascii=False, indent=1, allow_nan=False)
+    return Procedure(number, revision, _write(folder, number, revision, page, data), facts)
+
+
+def sha256(data: bytes) -> str:
+    """Return what tells a file from any other."""
+    return hashlib.sha256(data).hexdigest()
 
 
 def render(facts: dict[str, Any]) -> str:
@@ -201,17 +248,18 @@ def render(facts: dict[str, Any]) -> str:
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
     # Inside a page the element needs no namespace, and so names no address.
     figure = re.sub(r' xmlns(:xlink)?="[^"]*"', "", plots.svg(ax))
-    return _template().render(f=facts, w=words(), figure=Markup(figure))
+    return template("page.html.j2").render(f=facts, w=words(), figure=Markup(figure))
 
 
 @cache
-def _template() -> Template:
+def template(name: str) -> Template:
+    """Return a layout by its file's name; whatever it shows is escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     loader = PackageLoader("finishlab.procedure", "")
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=False)
     environment.filters["css_text"] = _css_text
-    return environment.get_template("page.html.j2")
+    return environment.get_template(name)
 
 
 def _css_text(text: str) -> str:
@@ -237,6 +285,8 @@ def _number_mistakes(number: str) -> list[str]:
         mistakes.append(
             f"number {number!r} begins with a space, dot or dash, or ends with a space or dot. Leave that off, as SP-014."
         )
+    if parted(number)[1] != 1:
+        mistakes.append(f"number {number!r} ends as a revision's files do. Leave '.rev' and its figure off.")
     if number.split(".")[0].strip().casefold() in _RESERVED:
         mistakes.append(
             f"number {number!r} is a name that Windows keeps for a device. Use another, as SP-014."
@@ -251,19 +301,21 @@ def _number_mistakes(number: str) -> list[str]:
 # --- files ---------------------------------------------------------------------------------
 
 
-def _write(folder: Path, number: str, page: str, data: str) -> Path:
-    """Write page and data under a number that is not taken; both or none."""
-    path, beside = folder / f"{number}.html", folder / f"{number}.json"
+def _write(folder: Path, number: str, revision: int, page: str, data: str) -> Path:
+    """Write page and data under a name that is not taken; both or none."""
+    name = stem(number, revision)
+    path, beside = folder / f"{name}.html", folder / f"{name}.json"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         # Names that differ in capitals only are one file on some systems.
         taken = {p.name.casefold(): p for p in folder.iterdir()}
         for target in (path, beside):
             if found := taken.get(target.name.casefold()):
-                raise ProcedureError(_taken(number, found))
-        _place(beside, data, number)
+                raise ProcedureError(_taken(number, revision, found))
+        # The data first: who places them has the revision, and a page that is missing is made from them.
+        _place(beside, data, number, revision)
         try:
-            _place(path, page, number)
+            _place(path, page, number, revision)
         except BaseException:
             beside.unlink(missing_ok=True)
             raise
@@ -275,8 +327,23 @@ def _write(folder: Path, number: str, page: str, data: str) -> Path:
     return path
 
 
-def _place(target: Path, text: str, number: str) -> None:
+def _place(target: Path, text: str, number: str, revision: int = 1) -> None:
     """Put a whole file in place at once; refuse when one came there meanwhile."""
+    with whole_file(target, text) as name:
+        try:
+            os.link(name, target)  # unlike replace, fails when the target is there
+        except FileExistsError:
+            raise ProcedureError(_taken(number, revision, target)) from None
+        except OSError:
+            # Some file systems know no links; the check before stands alone then.
+            if target.exists():
+                raise ProcedureError(_taken(number, revision, target)) from None
+            os.replace(name, target)
+
+
+@contextmanager
+def whole_file(target: Path, text: str) -> Iterator[str]:
+    """Give the name of a file beside `target` that holds the whole text, gone at the end unless moved."""
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
     try:
         with open(handle, "w", encoding="utf-8", newline="\n") as file:
@@ -285,21 +352,18 @@ def _place(target: Path, text: str, number: str) -> None:
             os.fsync(file.fileno())
         # mkstemp lets the owner alone read; a procedure is for everyone in the shop.
         os.chmod(name, 0o644)
-        try:
-            os.link(name, target)  # unlike replace, fails when the target is there
-        except FileExistsError:
-            raise ProcedureError(_taken(number, target)) from None
-        except OSError:
-            # Some file systems know no links; the check before stands alone then.
-            if target.exists():
-                raise ProcedureError(_taken(number, target)) from None
-            os.replace(name, target)
+        yield name
     finally:
         Path(name).unlink(missing_ok=True)
 
 
-def _taken(number: str, found: Path) -> str:
+def _taken(number: str, revision: int, found: Path) -> str:
+    if revision > 1:
+        return (
+            f"revision {revision} of procedure {number} was written meanwhile: {found}. It was not touched. "
+            f"Read it, and revise from it (revises={revision})."
+        )
     return (
         f"procedure {number} is there already: {found}. It was not touched. "
-        "Give another number, or move the old files away first."
+        "Give another number, revise it with revise_procedure, or move the old files away first."
     )
