@@ -75,6 +75,7 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "print_procedure": "procedure",
     "read_procedure": "procedure",
     "revise_procedure": "procedure",
     "procedure_register": "procedure",
@@ -149,6 +150,7 @@ __all__ = [
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "print_procedure",
     "procedure_register",
     "read_procedure",
     "read_trials",
@@ -215,7 +217,13 @@ if TYPE_CHECKING:
     )
     from finishlab.monitor import Watch, watch_jobs
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
-    from finishlab.procedure import procedure_register, read_procedure, revise_procedure, write_procedure
+    from finishlab.procedure import (
+        print_procedure,
+        procedure_register,
+        read_procedure,
+        revise_procedure,
+        write_procedure,
+    )
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
     from finishlab.solve import (

@@ -460,6 +460,8 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     register.procedure_register(tmp_path).text()
     (tmp_path / "none").mkdir()
     register.procedure_register(tmp_path / "none").text()
+    card = files("finishlab.procedure").joinpath("card.typ").read_text(encoding="utf-8")
+    asked |= set(re.findall(r"\bw\.(card\.\w+)", card))
     written_down = {f"{group}.{key}" for group, entries in words().items() for key in entries}
     assert written_down - asked == set()
 

@@ -1,10 +1,11 @@
 """The shop's written standard procedure for a recipe.
 
 `facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows,
-`page.html.j2` lays both out, `write.py` makes and keeps the files, `read.py` brings the recipe
+`page.html.j2` lays both out for the screen and `paper.py` for PDF, `write.py` makes and keeps the files, `read.py` brings the recipe
 back, `revise.py` ties revisions to each other and `register.py` lists and checks them all. Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 
+from finishlab.procedure.paper import print_procedure
 from finishlab.procedure.read import read_procedure
 from finishlab.procedure.register import Register, procedure_register
 from finishlab.procedure.revise import revise_procedure
@@ -13,6 +14,7 @@ from finishlab.procedure.write import Procedure, write_procedure
 __all__ = [
     "Procedure",
     "Register",
+    "print_procedure",
     "procedure_register",
     "read_procedure",
     "revise_procedure",

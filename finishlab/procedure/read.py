@@ -61,6 +61,21 @@ def kept_files(folder: Path) -> dict[str, dict[int, Path]]:
     return there
 
 
+def revision_path(folder: Path, number: str, revision: int | None) -> tuple[Path, int]:
+    """Return the kept file of a revision, the newest where none is asked for, and its number; or raise naming those there are."""
+    files = kept_files(folder)
+    if number not in files:
+        known = f"There are {', '.join(files)}." if files else "There is none yet; write_procedure makes one."
+        raise ProcedureError(f"there is no procedure {number} in {folder}. {known}")
+    wanted = max(files[number]) if revision is None else revision
+    if wanted not in files[number]:
+        known = ", ".join(map(str, files[number]))
+        raise ProcedureError(
+            f"there is no revision {wanted} of procedure {number} in {folder}. There are revisions {known}."
+        )
+    return files[number][wanted], wanted
+
+
 def kept_file(path: Path) -> dict[str, Any]:
     """Return what a kept file holds; or raise, where it is damaged, from elsewhere or changed by hand."""
     try:
@@ -124,15 +139,5 @@ def read_procedure(folder: str | Path, number: str, *, revision: int | None = No
         ...
     finishlab.errors.ProcedureError: there is no procedure SP-014 in no such folder. ...
     """
-    folder = Path(folder)
-    files = kept_files(folder)
-    if number not in files:
-        known = f"There are {', '.join(files)}." if files else "There is none yet; write_procedure makes one."
-        raise ProcedureError(f"there is no procedure {number} in {folder}. {known}")
-    wanted = max(files[number]) if revision is None else revision
-    if wanted not in files[number]:
-        known = ", ".join(map(str, files[number]))
-        raise ProcedureError(
-            f"there is no revision {wanted} of procedure {number} in {folder}. There are revisions {known}."
-        )
-    return Recipe.from_dict(kept_file(files[number][wanted])["recipe"])
+    path, _ = revision_path(Path(folder), number, revision)
+    return Recipe.from_dict(kept_file(path)["recipe"])

@@ -132,11 +132,23 @@ def withdrawn_page(facts: dict[str, Any], by: int, date: str) -> str:
     """Return the page of a revision with the mark of its withdrawal; empty where its facts are of an older finishlab."""
     from jinja2 import UndefinedError
 
-    mark = words()["signoff"]["withdrawn_mark"].format(date=date, revision=by)
     try:
-        return render({**facts, "withdrawn": mark})
+        return render({**facts, "withdrawn": _mark(by, date)})
     except UndefinedError:
         return ""
+
+
+def _mark(by: int, date: str) -> str:
+    return words()["signoff"]["withdrawn_mark"].format(date=date, revision=by)
+
+
+def withdrawal(folder: Path, number: str, revision: int) -> str:
+    """Return the mark of a revision's withdrawal; empty for the one in force."""
+    later = [r for r in kept_files(folder)[number] if r > revision]
+    if not later:
+        return ""
+    by = min(later)
+    return _mark(by, kept_file(kept_files(folder)[number][by])["facts"]["date"])
 
 
 def mend(folder: Path, number: str) -> dict[int, str]:

@@ -1,0 +1,128 @@
+"""Procedures on paper: the same facts as the page, laid out as PDF, and a one-page card for the bench.
+
+Words come from `words.toml`, facts from a procedure's kept data; layout is in `page.typ` and `card.typ`. Fonts come with the typesetter, so
+that the same facts give the same file on every machine, without a network.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from finishlab import plots
+from finishlab.errors import ProcedureError
+from finishlab.procedure.facts import words
+from finishlab.procedure.read import kept_file, revision_path
+from finishlab.procedure.revise import withdrawal
+
+Paper = Literal["a4", "letter"]
+Document = Literal["procedure", "bench card"]
+_TYPST = {"a4": "a4", "letter": "us-letter"}
+_LAYOUT = {"procedure": "page.typ", "bench card": "card.typ"}
+
+
+def print_procedure(
+    folder: str | Path,
+    number: str,
+    *,
+    path: str | Path,
+    document: Document = "procedure",
+    paper: Paper = "a4",
+    revision: int | None = None,
+) -> Path:
+    """
+    Make a PDF of a procedure that was written, or its one-page card for the bench.
+
+    Tagged for people who hear it (PDF/UA-1), fonts inside; an older revision is marked as withdrawn.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where the procedures are.
+    number : str
+    path : str or Path
+        Of the PDF; replaced where it is there.
+    document : {"procedure", "bench card"}, optional
+    paper : {"a4", "letter"}, optional
+    revision : int, optional
+        The newest when left out.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    ProcedureError
+        As `read_procedure`; the document or the paper is not known; its data are of an older finishlab; or the file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import finishlab as fl
+    >>> bench = fl.PracticeBench(kind=1, seed=3)
+    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
+    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
+    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = fl.write_procedure(recipe, number="SP-014", folder=folder)
+    ...     pdf = fl.print_procedure(folder, "SP-014", path=f"{folder}/SP-014.pdf", paper="letter")
+    ...     pdf.read_bytes()[:5]
+    b'%PDF-'
+
+    >>> fl.print_procedure("procedures", "SP-014", path="x.pdf", paper="A3")
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ProcedureError: paper is 'A3'; take one of a4, letter.
+    """
+    mistakes = [
+        f"{name} is {value!r}; take one of {', '.join(get_args(kinds))}."
+        for name, value, kinds in (("document", document, Document), ("paper", paper, Paper))
+        if value not in get_args(kinds)
+    ]
+    if mistakes:
+        raise ProcedureError(mistakes)
+    folder, path = Path(folder), Path(path)
+    kept_path, wanted = revision_path(folder, number, revision)
+    facts = kept_file(kept_path)["facts"]
+    pdf = pdf_of({**facts, "withdrawn": withdrawal(folder, number, wanted)}, document, paper)
+    aside = path.with_name(f".{path.name}.part")
+    try:
+        aside.write_bytes(pdf)
+        os.replace(aside, path)
+    except OSError as error:
+        aside.unlink(missing_ok=True)
+        raise ProcedureError(
+            f"{path} cannot be written ({error.strerror or error}). Close it where it is open, or give another name."
+        ) from error
+    return path
+
+
+def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
+    """Return a document as PDF; the same facts give the same bytes."""
+    import pandas as pd
+    import typst
+
+    if "mid_job" not in facts:
+        raise ProcedureError(
+            f"procedure {facts['number']} was kept by an older finishlab, which had less to print. Revise it (revise_procedure), or print its page."
+        )
+    ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
+    data = {"f": facts, "w": words(), "spoken": ax.get_title(loc="left")}
+    # Files in memory; the types of the library name paths alone.
+    sources: Any = {"main.typ": _layout(document), "figure.svg": plots.svg(ax).encode("utf-8")}
+    return typst.compile(
+        sources,
+        sys_inputs={"data": json.dumps(data, ensure_ascii=False), "paper": _TYPST[paper]},
+        ignore_system_fonts=True,
+        pdf_standards=["ua-1"],
+    )
+
+
+@cache
+def _layout(document: Document) -> bytes:
+    return files("finishlab.procedure").joinpath(_LAYOUT[document]).read_bytes()

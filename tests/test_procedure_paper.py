@@ -1,0 +1,126 @@
+"""Checks of the procedure as PDF and of its bench card: whole, tagged, the same everywhere, text as text."""
+
+import dataclasses
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+import stand_ins
+from test_procedure import CARD, HOSTILE, squeezed
+
+import finishlab as fl
+from finishlab.procedure.paper import pdf_of
+from finishlab.procedure.read import kept_file
+from finishlab.study import Step
+
+NEEDED = shutil.which("pdftotext") and shutil.which("pdfinfo")
+
+
+def told(*command: str) -> str:
+    """Return what a reader of PDF says; skip without one, fail on CI."""
+    if not NEEDED:
+        reason = "poppler-utils is not installed; it reads the PDF for this check"
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+
+def printed(folder: Path, recipe: Any = None, **how: Any) -> Path:
+    fl.write_procedure(
+        recipe or stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05", checkpoints=CARD
+    )
+    return fl.print_procedure(folder, "SP-1", path=folder / "out.pdf", **how)
+
+
+def long_recipe() -> Any:
+    """Return a recipe of twelve steps, nine of them held."""
+    study = stand_ins.study()
+    more = tuple(Step(f"wash_{i}", study.steps[2].settings[:1], changeover_minutes=2) for i in range(9))
+    return stand_ins.recipe(study=dataclasses.replace(study, steps=(*more, *study.steps)))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("kind", ["ordinary", "hostile and without a limit", "twelve steps"])
+def test_the_pdf_is_tagged_and_holds_every_line_within_the_page(
+    paper: Any, kind: str, tmp_path: Path
+) -> None:
+    recipe = {
+        "ordinary": lambda: None,
+        "hostile and without a limit": lambda: stand_ins.recipe(**{**HOSTILE, "set_by": None}),
+        "twelve steps": long_recipe,
+    }[kind]()
+    path = printed(tmp_path, recipe, paper=paper)
+    info = told("pdfinfo", str(path))
+    assert re.search(r"Tagged:\s+yes", info)
+    assert re.search(r"Pages:\s+[345]\b", info)
+    assert {"a4": "595.", "letter": "612 x 792"}[paper] in info
+    text = squeezed(told("pdftotext", "-raw", str(path), "-"))
+    page = (tmp_path / "SP-1.html").read_text(encoding="utf-8")
+    headings = re.findall(r"<h2>(.*?)</h2>", page)
+    # Sections come in the same order on both faces.
+    place = 0
+    for heading in headings:
+        place = text.index(squeezed(heading), place)
+    facts = kept_file(tmp_path / "SP-1.json")["facts"]
+    said = [facts["title"], facts["goal"], *facts["evidence"]["lines"], *facts["limits"], *facts["mid_job"]]
+    # The typesetter may part a word at a line's end; hyphens are left out on both sides.
+    bare = re.sub(r"[-\u00ad\u2010]", "", text)
+    for line in said:
+        assert re.sub(r"[-\u00ad\u2010]", "", squeezed(line)) in bare, line
+    box = told("pdftotext", "-bbox", str(path), "-")
+    width, height = (float(x) for x in re.search(r'width="([\d.]+)" height="([\d.]+)"', box).groups())  # type: ignore[union-attr]
+    corners = re.findall(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)"', box)
+    assert min(float(c[0]) for c in corners) > 20
+    assert max(float(c[2]) for c in corners) < width - 20
+    assert max(float(c[3]) for c in corners) < height - 10
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_bench_card_is_one_page_even_with_twelve_steps(paper: Any, tmp_path: Path) -> None:
+    for i, recipe in enumerate((None, long_recipe())):
+        path = printed(tmp_path / str(i), recipe, paper=paper, document="bench card")
+        assert re.search(r"Pages:\s+1\b", told("pdfinfo", str(path)))
+        text = squeezed(told("pdftotext", "-raw", str(path), "-"))
+        for line in ("70 GU or more: polish 2 passes", "base colour on the pad", "wool, compound A"):
+            assert squeezed(line) in text
+
+
+def test_the_same_facts_give_the_same_file(tmp_path: Path) -> None:
+    facts = fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path).facts
+    assert pdf_of(facts, "procedure", "a4") == pdf_of(facts, "procedure", "a4")
+
+
+def test_an_older_revision_is_printed_with_its_mark(tmp_path: Path) -> None:
+    printed(tmp_path)
+    fl.revise_procedure(
+        stand_ins.recipe(settings=stand_ins.settings(cut_passes=5)),
+        number="SP-1",
+        revises=1,
+        reason="new lot",
+        approved_by="owner",
+        folder=tmp_path,
+        date="2026-02-01",
+    )
+    old = fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "old.pdf", revision=1)
+    now = fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "now.pdf")
+    assert "WITHDRAWN on 2026-02-01" in told("pdftotext", str(old), "-")
+    text = told("pdftotext", "-layout", str(now), "-")
+    assert "WITHDRAWN" not in text
+    assert re.search(r"cut passes\s+4 passes\s+5 passes", text)
+
+
+def test_what_cannot_be_printed_is_said_at_once(tmp_path: Path) -> None:
+    with pytest.raises(fl.ProcedureError) as error:
+        fl.print_procedure(tmp_path, "SP-1", path="x.pdf", document="poster", paper="a3")  # type: ignore[arg-type]
+    assert list(error.value.mistakes) == [
+        "document is 'poster'; take one of procedure, bench card.",
+        "paper is 'a3'; take one of a4, letter.",
+    ]
+    fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path)
+    with pytest.raises(fl.ProcedureError, match="cannot be written"):
+        fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "no" / "out.pdf")
