@@ -148,6 +148,8 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
         if step.name not in study.reading.after or _show.left_out(step, recipe.settings):
             continue
         named = {k: v for k, v in worked.items() if v is not None}
+        if not named:
+            continue  # every setting so far is held: there is nothing yet to go on differently from
         weigh = Weighed(model, named, recipe, recipe.goal)
         if weigh.index == index:
             rows += _of_step(model, recipe, weigh)
