@@ -66,7 +66,7 @@ def procedure(
 
     place = StudyFolder.at(folder)
     console = screen.console()
-    named = number or _only(place)
+    named = named_or_only(place, number)
     written: list[Path] = []
     if revises is None:
         _refuse_unasked(reason, approved_by, goal, assurance)
@@ -102,10 +102,12 @@ def procedure(
     screen.listed(console, "Cautions", [screen.CAUTION])
 
 
-def _only(place: StudyFolder) -> str:
-    """Return the number of the only procedure there is; or raise naming those there are."""
+def named_or_only(place: StudyFolder, number: str | None) -> str:
+    """Return the number given, or that of the only procedure there is; or raise naming those there are."""
     from finishlab.procedure.read import kept_files
 
+    if number:
+        return number
     there = list(kept_files(place.procedures))
     if len(there) == 1:
         return there[0]

@@ -1,0 +1,86 @@
+"""Checks of `finishlab watch`, typed as a person types it, with jobs invented here."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_cli import STUDY, run
+
+import finishlab as fl
+
+
+@pytest.fixture(scope="module")
+def hung(model, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a study folder with a procedure on its wall."""
+    folder = tmp_path_factory.mktemp("hung") / "doors"
+    folder.mkdir()
+    (folder / "study.toml").write_text(STUDY, encoding="utf-8")
+    recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 76}})
+    fl.write_procedure(recipe, number="SP-001", folder=folder / "procedures")
+    return folder
+
+
+@pytest.fixture
+def place(hung: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(hung, tmp_path / "doors"))
+
+
+def steady(n: int = 24) -> np.ndarray:
+    return 80 + np.random.default_rng(5).normal(0, 0.6, n)
+
+
+def test_steady_jobs_go_on_and_the_answer_is_kept(place: Path):
+    table = pd.DataFrame({"job": range(24), "gloss_20": steady()})
+    table.to_csv(place / "jobs.csv", index=False)
+    result = run("watch", place, place / "jobs.csv")
+    assert result.exit_code == 0, result.stderr
+    recipe = fl.read_procedure(place / "procedures", "SP-001")
+    said = fl.watch_jobs(recipe, table).text()
+    assert result.stdout.splitlines()[0] == said
+    assert "24 of 24 jobs met the goal" in said
+    kept = place / "results"
+    assert sorted(p.name for p in kept.iterdir()) == ["watch.csv", "watch.svg", "watch.txt"]
+    assert "24 of 24 jobs met the goal" in " ".join((kept / "watch.txt").read_text(encoding="utf-8").split())
+    assert len(pd.read_csv(kept / "watch.csv")) == 24
+
+
+def test_a_change_asks_for_a_new_study_and_is_named_with_its_date(place: Path):
+    pd.DataFrame({"gloss_20": steady(8)}).to_csv(place / "jobs.csv", index=False)
+    result = run("watch", place, place / "jobs.csv", "--change", "2026-03-02 new drum of compound")
+    assert result.exit_code == 0, result.stderr
+    assert "Study again" in result.stdout
+    assert "new drum of compound since 2026-03-02" in result.stdout
+
+
+def test_a_workbook_and_a_sheet_with_decimal_commas_are_read_alike(place: Path):
+    table = pd.DataFrame({"gloss_20": steady(6).round(1)})
+    table.to_excel(place / "jobs.xlsx", index=False)
+    table.assign(job=[f"J{i}" for i in range(6)]).to_csv(
+        place / "jobs.csv", index=False, sep=";", decimal=","
+    )
+    first = [run("watch", place, place / name).stdout.splitlines()[0] for name in ("jobs.xlsx", "jobs.csv")]
+    assert first[0] == first[1]
+    assert "6 of 6 jobs" in first[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "words", "said"),
+    [
+        ("gloss\n80\n", (), "column 'gloss_20' is missing. Columns: gloss."),
+        ("job,gloss_20\nA,80\nB,dull\n", (), "gloss_20 holds no number in rows 3."),
+        ("gloss_20\n80\n", ("--change", "new drum"), "write its date and what changed"),
+        ("gloss_20\n80\n", ("--number", "SP-9"), "There are SP-001."),
+        (None, (), "there is no file jobs.csv"),
+    ],
+)
+def test_a_mistake_is_answered_in_words_and_nothing_is_written(
+    text: str | None, words: tuple[str, ...], said: str, place: Path
+):
+    if text is not None:
+        (place / "jobs.csv").write_text(text, encoding="utf-8")
+    result = run("watch", place, place / "jobs.csv", *words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert not (place / "results").exists()
