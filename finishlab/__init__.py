@@ -75,6 +75,7 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "print_customer_page": "procedure",
     "print_procedure": "procedure",
     "read_procedure": "procedure",
     "revise_procedure": "procedure",
@@ -150,6 +151,7 @@ __all__ = [
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "print_customer_page",
     "print_procedure",
     "procedure_register",
     "read_procedure",
@@ -218,6 +220,7 @@ if TYPE_CHECKING:
     from finishlab.monitor import Watch, watch_jobs
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
+        print_customer_page,
         print_procedure,
         procedure_register,
         read_procedure,

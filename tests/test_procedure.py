@@ -20,7 +20,7 @@ import stand_ins
 from contrast import contrast
 
 from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
-from finishlab.procedure import Procedure, facts, register, revise, write
+from finishlab.procedure import Procedure, customer, facts, register, revise, write
 from finishlab.procedure.facts import plain, words
 from finishlab.procedure.read import fingerprint
 from finishlab.solve.bench_card import Checkpoints
@@ -431,7 +431,7 @@ def older(text: str) -> str:
 def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: set[str] = set()
     noting = Noting(words(), asked)
-    for module in (facts, write, revise, register):
+    for module in (facts, write, revise, register, customer):
         monkeypatch.setattr(module, "words", lambda: noting)
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
@@ -460,8 +460,15 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     register.procedure_register(tmp_path).text()
     (tmp_path / "none").mkdir()
     register.procedure_register(tmp_path / "none").text()
-    card = files("finishlab.procedure").joinpath("card.typ").read_text(encoding="utf-8")
-    asked |= set(re.findall(r"\bw\.(card\.\w+)", card))
+    for gloss in (83.0, 85.0):
+        read = {"job": "door", "before": {}, "after": {"gloss_20": gloss, "haze": 9.0}}
+        customer.print_customer_page(tmp_path, "SP-0", path=tmp_path / "door.pdf", **read)
+    # What a layout for paper takes, by its own text.
+    layouts = {
+        name: files("finishlab.procedure").joinpath(name).read_text() for name in ("card.typ", "customer.typ")
+    }
+    asked |= set(re.findall(r"\bw\.(card\.\w+)", layouts["card.typ"]))
+    asked |= {f"customer.{key}" for key in re.findall(r"\bw\.(\w+)", layouts["customer.typ"])}
     written_down = {f"{group}.{key}" for group, entries in words().items() for key in entries}
     assert written_down - asked == set()
 

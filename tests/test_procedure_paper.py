@@ -124,3 +124,49 @@ def test_what_cannot_be_printed_is_said_at_once(tmp_path: Path) -> None:
     fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path)
     with pytest.raises(fl.ProcedureError, match="cannot be written"):
         fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "no" / "out.pdf")
+
+
+# --- for the customer --------------------------------------------------------------------------
+
+
+def customer(folder: Path, **more: Any) -> str:
+    fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05")
+    read = {"before": {"gloss_20": 61.0}, "after": {"gloss_20": 86.2, "haze": 11.0}, "date": "2026-03-04"}
+    path = fl.print_customer_page(
+        folder, "SP-1", path=folder / "door.pdf", **{"job": "left door", **read, **more}
+    )
+    assert re.search(r"Pages:\s+1\b", told("pdfinfo", str(path)))
+    return " ".join(told("pdftotext", "-layout", str(path), "-").split())
+
+
+def test_the_customers_page_says_what_was_read_and_claims_no_more(tmp_path: Path) -> None:
+    text = customer(tmp_path)
+    assert "20° gloss 61 GU 86.2 GU 20° gloss at least 84 GU" in text
+    assert "haze – 11 haze at most 18" in text
+    assert "SP-1, revision 1" in text
+    assert "every reading is as asked for" in text
+    assert "do not say how the finish will look in years" in text
+    for word in ("guarantee", "perfect", "safe", "%"):
+        assert word not in text
+
+
+def test_a_reading_that_falls_short_is_not_hidden_from_the_customer(tmp_path: Path) -> None:
+    text = customer(tmp_path, after={"gloss_20": 83.9, "haze": 11.0}, job="<b>#panic($x$)</b>")
+    assert "not every reading is as asked for" in text
+    assert "<b>#panic($x$)</b>" in text
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"after": {"gloss_20": 86}}, "after has no haze, which the goal asks for."),
+        ({"before": {"shine": 3}}, "before holds 'shine': 3; give numbers for any of gloss_20"),
+        ({"after": {"gloss_20": "86", "haze": 1}}, "after holds 'gloss_20': '86'"),
+        ({"date": "4.3."}, "date is '4.3.'; write it as year-month-day"),
+        ({"paper": "a5"}, "paper is 'a5'; take one of a4, letter."),
+    ],
+)
+def test_what_the_customers_page_needs_is_asked_for(more: dict[str, Any], said: str, tmp_path: Path) -> None:
+    with pytest.raises(fl.ProcedureError, match=re.escape(said)):
+        customer(tmp_path, **more)
+    assert not (tmp_path / "door.pdf").exists()

@@ -5,6 +5,7 @@
 back, `revise.py` ties revisions to each other and `register.py` lists and checks them all. Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 
+from finishlab.procedure.customer import print_customer_page
 from finishlab.procedure.paper import print_procedure
 from finishlab.procedure.read import read_procedure
 from finishlab.procedure.register import Register, procedure_register
@@ -14,6 +15,7 @@ from finishlab.procedure.write import Procedure, write_procedure
 __all__ = [
     "Procedure",
     "Register",
+    "print_customer_page",
     "print_procedure",
     "procedure_register",
     "read_procedure",

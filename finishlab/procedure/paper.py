@@ -79,20 +79,31 @@ def print_procedure(
         ...
     finishlab.errors.ProcedureError: paper is 'A3'; take one of a4, letter.
     """
-    mistakes = [
-        f"{name} is {value!r}; take one of {', '.join(get_args(kinds))}."
-        for name, value, kinds in (("document", document, Document), ("paper", paper, Paper))
-        if value not in get_args(kinds)
-    ]
-    if mistakes:
+    if mistakes := asked_of(document=document, paper=paper):
         raise ProcedureError(mistakes)
-    folder, path = Path(folder), Path(path)
+    folder = Path(folder)
     kept_path, wanted = revision_path(folder, number, revision)
     facts = kept_file(kept_path)["facts"]
-    pdf = pdf_of({**facts, "withdrawn": withdrawal(folder, number, wanted)}, document, paper)
+    return put(
+        Path(path), pdf_of({**facts, "withdrawn": withdrawal(folder, number, wanted)}, document, paper)
+    )
+
+
+def asked_of(**asked: str) -> list[str]:
+    """Return what is wrong with a document or a paper asked for."""
+    kinds = {"document": get_args(Document), "paper": get_args(Paper)}
+    return [
+        f"{name} is {value!r}; take one of {', '.join(kinds[name])}."
+        for name, value in asked.items()
+        if value not in kinds[name]
+    ]
+
+
+def put(path: Path, data: bytes) -> Path:
+    """Put a whole file in place of what is there."""
     aside = path.with_name(f".{path.name}.part")
     try:
-        aside.write_bytes(pdf)
+        aside.write_bytes(data)
         os.replace(aside, path)
     except OSError as error:
         aside.unlink(missing_ok=True)
@@ -105,7 +116,6 @@ def print_procedure(
 def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
     """Return a document as PDF; the same facts give the same bytes."""
     import pandas as pd
-    import typst
 
     if "mid_job" not in facts:
         raise ProcedureError(
@@ -113,8 +123,15 @@ def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
         )
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
     data = {"f": facts, "w": words(), "spoken": ax.get_title(loc="left")}
+    return pdf(_LAYOUT[document], data, paper, figure=plots.svg(ax))
+
+
+def pdf(layout: str, data: dict[str, Any], paper: Paper, figure: str = "") -> bytes:
+    """Return facts and words laid out as PDF; nothing in them is obeyed, whatever they hold."""
+    import typst
+
     # Files in memory; the types of the library name paths alone.
-    sources: Any = {"main.typ": _layout(document), "figure.svg": plots.svg(ax).encode("utf-8")}
+    sources: Any = {"main.typ": _layout(layout), "figure.svg": figure.encode("utf-8")}
     return typst.compile(
         sources,
         sys_inputs={"data": json.dumps(data, ensure_ascii=False), "paper": _TYPST[paper]},
@@ -124,5 +141,5 @@ def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
 
 
 @cache
-def _layout(document: Document) -> bytes:
-    return files("finishlab.procedure").joinpath(_LAYOUT[document]).read_bytes()
+def _layout(name: str) -> bytes:
+    return files("finishlab.procedure").joinpath(name).read_bytes()
