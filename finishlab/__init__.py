@@ -82,6 +82,8 @@ _PLACES = {
     "procedure_register": "procedure",
     "step_counts": "teach",
     "StepCounts": "teach",
+    "certify": "newcomers",
+    "Certificate": "newcomers",
     "watch_jobs": "monitor",
     "Watch": "monitor",
     "log_form": "forms.log_form",
@@ -98,6 +100,7 @@ _PLACES = {
 }
 
 __all__ = [
+    "Certificate",
     "Chains",
     "Checkpoints",
     "Confirmation",
@@ -133,6 +136,7 @@ __all__ = [
     "VarianceShares",
     "Watch",
     "WhatMatters",
+    "certify",
     "check_model",
     "checkpoints",
     "compare_chains",
@@ -218,6 +222,7 @@ if TYPE_CHECKING:
         what_matters,
     )
     from finishlab.monitor import Watch, watch_jobs
+    from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
         print_customer_page,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["blank", "jobs"]
+__all__ = ["blank", "jobs", "share"]
 
 
 def jobs(
@@ -59,5 +59,36 @@ def jobs(
             )
     ax.set_xlabel("job, in the order of work")
     ax.set_ylabel(label)
+    legend(ax)
+    return finish(ax, title)
+
+
+def share(
+    value: float, ends: tuple[float, float], *, wanted: float, title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw a share with its limits beside the one asked for.
+
+    Parameters
+    ----------
+    value : float
+    ends : (float, float)
+    wanted : float
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> ax = share(1.0, (0.79, 1.0), wanted=0.9, title="10 of 10 panels", ax=blank())
+    >>> [float(x) for x in ax.get_xlim()]
+    [0.0, 102.0]
+    """
+    ax = axes(ax, height=2.2)
+    ax.plot([100 * e for e in ends], [0, 0], "-", color=BLUE, linewidth=3, label="what the panels leave open")
+    ax.plot([100 * value], [0], "o", color=BLUE, markersize=9, label="share so far")
+    ax.axvline(100 * wanted, color=INK, linestyle="--", label="asked for")
+    ax.set_xlim(0, 102)
+    ax.set_yticks([])
+    ax.set_xlabel("panels in band, %")
     legend(ax)
     return finish(ax, title)
