@@ -184,15 +184,14 @@ def step_counts(
     side = 1.0 if name.startswith("gloss") else -1.0
     drawn = side * counted.drawn
     gain = np.diff(drawn, axis=1)
-    low, high = np.quantile(gain, [0.05, 0.95], axis=0)
+    low, high, same = _alike(gain, matters)
     none = [np.nan]
     chance = np.r_[none, (gain > matters).mean(axis=0)]
     most_alike = []
     for k in range(drawn.shape[1]):
         last = k
         for j in range(k + 1, drawn.shape[1]):
-            ends = np.quantile(drawn[:, j] - drawn[:, k], [0.05, 0.95])
-            if ends[0] > -matters and ends[1] < matters:
+            if _alike(drawn[:, j] - drawn[:, k], matters)[2]:
                 last = j
         most_alike.append(counted.levels[last])
     table = pd.DataFrame(
@@ -203,7 +202,7 @@ def step_counts(
             "gain_low": np.r_[none, low],
             "gain_high": np.r_[none, high],
             "chance": chance,
-            "alike": np.r_[False, (low > -matters) & (high < matters)],
+            "alike": np.r_[False, same],
             "most_alike": most_alike,
             "minutes": counted.minutes,
         }
@@ -212,3 +211,9 @@ def step_counts(
     ahead = chance[1:] >= _SURE
     worth = counted.levels[int(np.argmin(np.r_[ahead, False]))]
     return StepCounts(factor, name, matters, counted.held, float(worth), table)
+
+
+def _alike(drawn: np.ndarray, matters: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the ends of the 90 % interval of drawn differences, and whether it lies within what does not matter either way."""
+    low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
+    return low, high, (low > -matters) & (high < matters)

@@ -2,10 +2,13 @@
 
 import numpy as np
 import pytest
+from published import table
+from scipy import stats
 
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError
+from finishlab.teach import _alike
 
 
 @pytest.fixture(scope="module")
@@ -87,3 +90,55 @@ def test_the_sentence_and_the_figure_name_count_and_size(ladder):
 def test_what_cannot_be_counted_is_refused(model):
     with pytest.raises(ModelError, match="cut_pad is no number"):
         fl.step_counts(model, "cut_pad")
+
+
+# --- alike, by the published worked examples --------------------------------------------------------------
+
+
+def _drawn(difference, error, df):
+    """Return a million draws of a difference known by its estimate, standard error and degrees of freedom."""
+    return difference + error * stats.t.rvs(df, size=1_000_000, random_state=11)
+
+
+def test_alike_is_decided_as_two_one_sided_tests_do_in_a_worked_example():
+    # Lakens (2017), Social Psychological and Personality Science 8, 355-362 (see the reference file).
+    x = table("equivalence_tost").set_index("quantity")["recomputed"].astype(float)
+    error = np.sqrt(x["sd1"] ** 2 / x["n1"] + x["sd2"] ** 2 / x["n2"])
+    drawn = _drawn(x["mean1"] - x["mean2"], error, x["Welch df"])
+    bound = x["raw bound = d*sqrt((sd1^2+sd2^2)/2)"]
+    low, high, same = _alike(drawn, bound)
+    # A million draws place the ends within 0.002 (three standard errors of a quantile here).
+    assert (low, high) == (
+        pytest.approx(x["90% CI lower"], abs=2e-3),
+        pytest.approx(x["90% CI upper"], abs=2e-3),
+    )
+    assert same
+    # The larger of the two tail probabilities is the published p of 0.004.
+    assert max((drawn > bound).mean(), (drawn < -bound).mean()) == pytest.approx(
+        x["p upper (the larger: TOST p)"], abs=3e-4
+    )
+
+
+def test_what_is_merely_not_told_apart_is_not_alike():
+    # The pingouin documentation, function tost: p 0.965 with a bound of 1 (see the reference file).
+    a, b = np.array([4, 7, 8, 6, 3, 2.0]), np.array([6, 8, 7, 10, 11, 9.0])
+    x = table("equivalence_tost").set_index("quantity")["recomputed"].astype(float)
+    error = np.sqrt((a.var(ddof=1) + b.var(ddof=1)) / 6)
+    drawn = _drawn(a.mean() - b.mean(), error, 10)
+    want = next(v for k, v in x.items() if k.startswith("a=[4,7,8,6,3,2]"))
+    assert max((drawn > 1).mean(), (drawn < -1).mean()) == pytest.approx(want, abs=1e-3)
+    assert not _alike(drawn, 1.0)[2]
+
+
+def test_a_third_published_pair_is_alike_within_one_unit():
+    # R datasets::PlantGrowth, ctrl against trt1, Welch (see the reference file): both p below 0.05.
+    x = table("equivalence_tost").set_index("quantity")["recomputed"].astype(float)
+    low, high = x["PlantGrowth 90% CI lower"], x["PlantGrowth 90% CI upper"]
+    df = x["PlantGrowth Welch df"]
+    error = (high - low) / 2 / stats.t.ppf(0.95, df)
+    drawn = _drawn((low + high) / 2, error, df)
+    assert _alike(drawn, 1.0)[2]
+    assert not _alike(drawn, 0.9)[2]
+    assert (drawn > 1).mean() == pytest.approx(
+        x["PlantGrowth ctrl - trt1, Welch, bounds +-1: p upper"], abs=1e-3
+    )
