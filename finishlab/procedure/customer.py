@@ -13,9 +13,9 @@ from typing import Any
 
 from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import words
 from finishlab.procedure.paper import Paper, asked_of, pdf, put
 from finishlab.procedure.read import kept_file, revision_path
+from finishlab.procedure.shop import words
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
 
@@ -98,7 +98,8 @@ def print_customer_page(
     if mistakes:
         raise ProcedureError(mistakes)
     kept_path, wanted = revision_path(Path(folder), number, revision)
-    recipe = Recipe.from_dict(kept_file(kept_path)["recipe"])
+    kept = kept_file(kept_path)
+    recipe = Recipe.from_dict(kept["recipe"])
     if lacking := [name for name in recipe.goal if name not in after]:
         raise ProcedureError(
             f"after has no {_show.listed(lacking)}, which the goal asks for. Read the finished panel and give it."
@@ -106,6 +107,7 @@ def print_customer_page(
     facts = _facts(
         recipe, f"{number}, {words()['head']['revision'].lower()} {wanted}", job, before, after, day
     )
+    facts["shop"] = kept["facts"].get("shop", {})
     return put(Path(path), pdf("customer.typ", {"f": facts, "w": words()}, paper))
 
 

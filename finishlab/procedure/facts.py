@@ -8,15 +8,14 @@ from `words.toml`, rounding from `_show.py`, layout is the template's.
 
 from __future__ import annotations
 
+import calendar
 import math
-import tomllib
 from collections.abc import Mapping
 from datetime import date as Date
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab.procedure.shop import with_mils, words
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 
 if TYPE_CHECKING:
@@ -30,12 +29,6 @@ _RIVALS = 3
 _MACHINE = ("machine", "tool", "speed", "load", "water", "orbit")
 
 
-@cache
-def words() -> dict[str, Any]:
-    """Return every word a procedure shows, as `words.toml` groups them."""
-    return tomllib.loads(files("finishlab.procedure").joinpath("words.toml").read_text(encoding="utf-8"))
-
-
 def procedure_facts(
     recipe: Recipe,
     *,
@@ -46,6 +39,7 @@ def procedure_facts(
     author: str,
     reviewer: str,
     owner: str,
+    shop: Mapping[str, Any],
     checkpoints: Checkpoints | None = None,
     before: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
@@ -65,6 +59,8 @@ def procedure_facts(
         Why this revision was made; empty for the first issue.
     author, reviewer, owner : str
         Who signs; empty for a line to fill in by hand.
+    shop : mapping
+        The shop's own words, as `read_shop` gives them.
     checkpoints : Checkpoints, optional
         What to do at which reading in the middle of a job.
     before : mapping, optional
@@ -83,6 +79,7 @@ def procedure_facts(
         "revision": revision,
         "date": date.isoformat(),
         "withdrawn": "",
+        "shop": dict(shop),
         "title": study.title,
         "process": process,
         "goal": goal_text(recipe.goal, study),
@@ -95,23 +92,54 @@ def procedure_facts(
             number=number, revision=revision, process=process, minutes=minutes, assurance=assurance
         ),
         "scope": _scope(recipe),
-        "evidence": _evidence(recipe),
+        "evidence": _evidence(recipe, shop.get("mils", False)),
         "materials": [_materials(step, recipe.settings) for step in study.steps],
-        "steps": _steps(recipe),
-        "step_notes": _step_notes(recipe),
+        "steps": _steps(recipe, checkpoints),
+        "step_notes": _step_notes(recipe, checkpoints),
         "checkpoint": w["checkpoints"]["final"].format(goal=goal_text(recipe.goal, study)),
         "mid_job": [] if checkpoints is None else checkpoints.text().splitlines(),
         "limits": [_limit(name, limit) for name, limit in recipe.limits.items()],
         "cautions": list(dict.fromkeys([*recipe.cautions, *study.cautions])),
         "pass_means": study.pass_means,
         "signoff": {"author": author, "reviewer": reviewer, "owner": owner},
+        **_filled(shop, date),
         "revisions": [
             *(before["revisions"] if before else []),
             [str(revision), date.isoformat(), reason or w["signoff"]["first"], author, owner],
         ],
         "figure": plain(_show.considered(recipe).to_dict("records")),
     }
-    return made | {"changes": _changes(before, made) if before else []}
+    made |= {"changes": _changes(before, made) if before else []}
+    # The words of the shop stay as it wrote them; whole figures in the figure's data have no unit in them.
+    return with_mils(made) | {"shop": made["shop"]} if shop.get("mils") else made
+
+
+def _filled(shop: Mapping[str, Any], date: Date) -> dict[str, Any]:
+    """What the study does not know and the shop's file may say; an empty text is a line to fill in by hand."""
+    w, said = words(), shop.get("filled", {})
+
+    def limit(name: str) -> str:
+        by = said.get(f"{name}_set_by", "")
+        return w["signoff"]["limit_by"].format(limit=said[name], by=by) if said.get(name) else ""
+
+    lines = ("clear_coat", "cure", "colours", "panels", "film_build", "competence")
+    months = shop.get("review_months")
+    unit = "mil" if shop.get("mils") else "µm"
+    return {
+        "filled": [[w["filled"][name], said.get(name, "")] for name in lines],
+        "hold_off": limit("hold_off"),
+        "heat_limit": limit("heat_limit"),
+        "copies": said.get("copies", ""),
+        "next_review": _months_on(date, months).isoformat() if months else "",
+        "film_map": [row.format(unit=unit) for row in w["checkpoints"]["film_map_rows"]],
+    }
+
+
+def _months_on(date: Date, months: int) -> Date:
+    """Return the day so many months on; the last of its month where that is shorter."""
+    year, month = divmod(date.month - 1 + months, 12)
+    year, month = date.year + year, month + 1
+    return Date(year, month, min(date.day, calendar.monthrange(year, month)[1]))
 
 
 def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[list[str]]:
@@ -193,7 +221,7 @@ def _scope(recipe: Recipe) -> dict[str, Any]:
     }
 
 
-def _evidence(recipe: Recipe) -> dict[str, Any]:
+def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
     e, w = recipe.evidence, words()["evidence"]
     counts = [w["trials"].format(trials=e["trials"], panels=e["panels"])]
     if e.get("readings"):
@@ -217,7 +245,7 @@ def _evidence(recipe: Recipe) -> dict[str, Any]:
         lines.append(w["history"].format(answers="; ".join(_answer(h) for h in recipe.history)))
     return {
         "lines": lines,
-        "predicted": _predicted(recipe),
+        "predicted": _predicted(recipe, mils),
         "rivals": _rivals(recipe),
         "fingerprint": e.get("fingerprint", ""),
     }
@@ -252,7 +280,7 @@ def _saves(saves: Mapping[str, Any]) -> str:
     )
 
 
-def _predicted(recipe: Recipe) -> list[list[str]]:
+def _predicted(recipe: Recipe, mils: bool) -> list[list[str]]:
     """Rows of quantity, expected value, interval of the average, interval of the next job."""
     p = {k: _show.known(v) for k, v in recipe.predicted.items()}
     nan, rows = math.nan, []
@@ -263,7 +291,10 @@ def _predicted(recipe: Recipe) -> list[list[str]]:
         job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
         expected = _show.number(p[name], min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1))
         intervals = [_show.interval_text(*i) if not math.isnan(i[0]) else "–" for i in (mean, job)]
-        rows.append([f"{label}, {unit}" if unit else label, expected, *intervals])
+        if mils and unit == "µm":
+            rows.append([label, *(x if x == "–" else f"{x} {unit}" for x in (expected, *intervals))])
+        else:
+            rows.append([f"{label}, {unit}" if unit else label, expected, *intervals])
     w = words()["evidence"]
     section = w["next_section"].format(interval=_show.interval_text(recipe.minutes_low, recipe.minutes_high))
     return [*rows, [w["minutes"], _show.number(recipe.minutes, 1, "up"), "–", section]]
@@ -300,7 +331,7 @@ def _materials(step: Step, settings: Mapping[str, Any]) -> dict[str, Any]:
     return row | {"settings": list(lines.values()), "machine": "; ".join(machine), "changeover": changeover}
 
 
-def _steps(recipe: Recipe) -> list[dict[str, Any]]:
+def _steps(recipe: Recipe, checkpoints: Checkpoints | None) -> list[dict[str, Any]]:
     w, study = words()["steps"], recipe.study
     worked = _worked(recipe)
     rows: list[dict[str, Any]] = []
@@ -317,13 +348,14 @@ def _steps(recipe: Recipe) -> list[dict[str, Any]]:
             return ", ".join(_show.setting_text(s, _show.value_of(s, recipe.settings)) for s in those)
 
         minutes = _show.known(recipe.predicted.get(f"{step.name}_minutes"))
+        band = "" if last or checkpoints is None else checkpoints.as_expected(step.name)
         row |= {
             "medium": said(others) or w["unstated"],
             "amount": said(amounts) or w["unstated"],
             "minutes": "" if math.isnan(minutes) else _show.number(minutes, 1, "up"),
             "read": _read(recipe) if last or step.name in study.reading.after else w["no_reading"],
-            "accept": goal_text(recipe.goal, study) if last else "",
-            "if_not": w["stop"],
+            "accept": goal_text(recipe.goal, study) if last else band,
+            "if_not": w["mid_job"] if band else w["stop"],
         }
         rows.append(row)
     return rows
@@ -338,7 +370,7 @@ def _read(recipe: Recipe) -> str:
     return "; ".join([*parts, w["reading"].format(what=what, spots=reading.spots)])
 
 
-def _step_notes(recipe: Recipe) -> list[str]:
+def _step_notes(recipe: Recipe, checkpoints: Checkpoints | None) -> list[str]:
     w = words()["steps"]
     notes = [
         w["pass_means"].format(pass_means=recipe.study.pass_means),
@@ -350,7 +382,8 @@ def _step_notes(recipe: Recipe) -> list[str]:
     worked = _worked(recipe)
     if any(f"{s.name}_minutes" not in recipe.predicted for s in worked):
         notes.append(w["by_step"])
-    return notes + ([w["accept_blank"]] if len(worked) > 1 else [])
+    without = [s for s in worked[:-1] if checkpoints is None or not checkpoints.as_expected(s.name)]
+    return notes + ([w["accept_blank"]] if without else [])
 
 
 def _limit(name: str, limit: Mapping[str, Any]) -> str:

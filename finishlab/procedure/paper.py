@@ -6,6 +6,7 @@ that the same facts give the same file on every machine, without a network.
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 from functools import cache
@@ -15,9 +16,9 @@ from typing import Any, Literal, get_args
 
 from finishlab import plots
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import words
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.revise import withdrawal
+from finishlab.procedure.shop import words_for
 
 Paper = Literal["a4", "letter"]
 Document = Literal["procedure", "bench card"]
@@ -117,12 +118,12 @@ def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
     """Return a document as PDF; the same facts give the same bytes."""
     import pandas as pd
 
-    if "mid_job" not in facts:
+    if "shop" not in facts:
         raise ProcedureError(
             f"procedure {facts['number']} was kept by an older finishlab, which had less to print. Revise it (revise_procedure), or print its page."
         )
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
-    data = {"f": facts, "w": words(), "spoken": ax.get_title(loc="left")}
+    data = {"f": facts, "w": words_for(facts), "spoken": ax.get_title(loc="left")}
     return pdf(_LAYOUT[document], data, paper, figure=plots.svg(ax))
 
 
@@ -131,7 +132,11 @@ def pdf(layout: str, data: dict[str, Any], paper: Paper, figure: str = "") -> by
     import typst
 
     # Files in memory; the types of the library name paths alone.
-    sources: Any = {"main.typ": _layout(layout), "figure.svg": figure.encode("utf-8")}
+    sources: Any = {"main.typ": _layout(layout), "head.typ": _layout("head.typ")}
+    sources["figure.svg"] = figure.encode("utf-8")
+    # Its sources are text, so that the logo's bytes go in as numbers.
+    logo = data["f"]["shop"].get("logo")
+    data = data | {"logo": list(base64.b64decode(logo["data"])) if logo else []}
     return typst.compile(
         sources,
         sys_inputs={"data": json.dumps(data, ensure_ascii=False), "paper": _TYPST[paper]},

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import words
 from finishlab.procedure.read import kept_file, kept_files
 from finishlab.procedure.revise import mend
+from finishlab.procedure.shop import words
 from finishlab.procedure.write import template, whole_file
 
 if TYPE_CHECKING:

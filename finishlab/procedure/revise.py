@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import procedure_facts, words
+from finishlab.procedure.facts import procedure_facts
 from finishlab.procedure.read import kept_file, kept_files, stem
+from finishlab.procedure.shop import read_shop, words
 from finishlab.procedure.write import Procedure, checked, issue, render, sha256, whole_file
 
 if TYPE_CHECKING:
@@ -118,6 +119,7 @@ def revise_procedure(
         author=author,
         reviewer=reviewer,
         owner=approved_by,
+        shop=read_shop(folder),
         checkpoints=checkpoints,
         before=before,
     )
@@ -130,11 +132,16 @@ def revise_procedure(
 
 def withdrawn_page(facts: dict[str, Any], by: int, date: str) -> str:
     """Return the page of a revision with the mark of its withdrawal; empty where its facts are of an older finishlab."""
+    return _again({**facts, "withdrawn": _mark(by, date)})
+
+
+def _again(facts: dict[str, Any]) -> str:
+    """Return a page made again from its facts; empty where they are of an older finishlab."""
     from jinja2 import UndefinedError
 
     try:
-        return render({**facts, "withdrawn": _mark(by, date)})
-    except UndefinedError:
+        return render(facts)
+    except (UndefinedError, KeyError):
         return ""
 
 
@@ -184,7 +191,7 @@ def mend(folder: Path, number: str) -> dict[int, str]:
         if there == meant:
             continue
         text = (
-            render(mine["facts"])
+            _again(mine["facts"])
             if later is None
             else withdrawn_page(mine["facts"], revision + 1, later["facts"]["date"])
         )

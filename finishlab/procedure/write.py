@@ -22,8 +22,9 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _show, plots
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import plain, procedure_facts, words
+from finishlab.procedure.facts import plain, procedure_facts
 from finishlab.procedure.read import FORMAT, fingerprint, parted, stem
+from finishlab.procedure.shop import read_shop, words, words_for
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -119,7 +120,8 @@ def write_procedure(
 
     The page stands alone: no script, nothing fetched, its figure inside; it prints on A4
     and on Letter, in black and white too. What the study does not know (clear coat, cure,
-    colours, lots, names) is a line to fill in by hand.
+    colours, lots, names) is a line to fill in by hand, unless `shop.toml` in the folder says it; that file also
+    has the shop's name, its logo, its own headings and rules, and whether film is shown in mils beside µm.
 
     Parameters
     ----------
@@ -147,7 +149,7 @@ def write_procedure(
     ------
     ProcedureError
         The recipe was not found, the number cannot name a file or is taken, the date is
-        no date, or the folder cannot be written. Nothing is written then.
+        no date, `shop.toml` has mistakes, or the folder cannot be written. Nothing is written then.
 
     Examples
     --------
@@ -179,6 +181,7 @@ def write_procedure(
         author=author,
         reviewer=reviewer,
         owner=owner,
+        shop=read_shop(Path(folder)),
         checkpoints=checkpoints,
     )
     return issue(recipe, facts, Path(folder))
@@ -248,7 +251,7 @@ def render(facts: dict[str, Any]) -> str:
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
     # Inside a page the element needs no namespace, and so names no address.
     figure = re.sub(r' xmlns(:xlink)?="[^"]*"', "", plots.svg(ax))
-    return template("page.html.j2").render(f=facts, w=words(), figure=Markup(figure))
+    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=Markup(figure))
 
 
 @cache

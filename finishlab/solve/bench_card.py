@@ -66,6 +66,11 @@ class Checkpoints:
         said += [f"{limit}: stop." for limit in self.limits]
         return "\n".join(said)
 
+    def as_expected(self, step: str) -> str:
+        """Return the readings after a step at which the recipe is gone on with; empty where it is not read."""
+        mine = [row for row in self.rows if row["step"] == step and row["as_expected"]]
+        return f"{RESPONSES[mine[0]['reading']][0]} {_range(mine[0])}" if mine else ""
+
     def table(self) -> pd.DataFrame:
         """Return the rows as a table."""
         import pandas as pd

@@ -1,0 +1,197 @@
+"""Checks of the shop's own words on its procedures: on both faces, kept with a revision, no caution taken away."""
+
+import base64
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+import stand_ins
+from test_procedure import squeezed
+from test_procedure_paper import told
+
+import finishlab as fl
+from finishlab.procedure.read import kept_file
+from finishlab.procedure.shop import read_shop, with_mils, words
+
+#: One dark point, the least PNG there is.
+PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
+)
+SVG = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 4"><rect width="9" height="4"/></svg>'
+OWN = """
+name = "Training shop 3 (invented)"
+logo = "mark.svg"
+mils = true
+review_months = 6
+[headings]
+scope = "Where this page holds"
+[head]
+kind = "Work instruction"
+[filled]
+clear_coat = "clear 7, sheet 12 (invented)"
+competence = "technicians 1 and 2, trained by 9"
+hold_off = "90 days"
+hold_off_set_by = "sheet 12, page 3"
+heat_limit = "55 °C"
+heat_limit_set_by = "owner, after sheet 12"
+copies = "bench 1, office"
+[added]
+stop = ["the extraction alarm sounds."]
+"""
+
+
+def shop(folder: Path, text: str = OWN, logo: bytes = SVG) -> Path:
+    (folder / "shop.toml").write_text(text, encoding="utf-8")
+    (folder / "mark.svg").write_bytes(logo)
+    return folder
+
+
+def faces(folder: Path, **changes: Any) -> tuple[str, str]:
+    """Return the page's text and the PDF's."""
+    page = fl.write_procedure(
+        stand_ins.recipe(**changes), number="SP-1", folder=folder, date="2026-08-31"
+    ).path
+    pdf = fl.print_procedure(folder, "SP-1", path=folder / "out.pdf")
+    return page.read_text(encoding="utf-8"), told("pdftotext", "-raw", str(pdf), "-")
+
+
+def test_one_file_gives_both_faces_the_shops_name_headings_and_lines(tmp_path: Path) -> None:
+    page, paper = faces(shop(tmp_path))
+    for said in (
+        "Training shop 3 (invented)",
+        "Where this page holds",
+        "Work instruction",
+        "clear 7, sheet 12 (invented)",
+        "technicians 1 and 2, trained by 9",
+        "90 days. Set by: sheet 12, page 3.",
+        "55 °C. Set by: owner, after sheet 12.",
+        "bench 1, office",
+        "the extraction alarm sounds.",
+        # Six months after the last day of August: February has no 31st.
+        "2027-02-28",
+    ):
+        assert said in page, said
+        assert squeezed(said) in squeezed(paper), said
+    assert words()["headings"]["scope"] not in page
+    assert base64.b64encode(SVG).decode() in page
+    # What the shop cannot take away stands there still.
+    for row in words()["cautions"]["rows"]:
+        assert row[0] in page
+
+
+def test_film_is_in_mils_beside_every_micrometre(tmp_path: Path) -> None:
+    """One inch is 25.4 mm exactly (NIST SP 811, B.8), so one mil 25.4 µm: 8 µm are 0.315 mil."""
+    page, paper = faces(shop(tmp_path))
+    for text in (page, paper.replace("\n", " ")):
+        assert "at most 8 µm (0.31 mil)" in text
+        assert "Removed, mil" in text
+    visible = re.sub(r"<svg.*?</svg>", "", page, flags=re.S)
+    assert not re.findall(r"\d µm(?! \()", visible)
+    assert with_mils("25.4 µm of 50.8 µm") == "25.4 µm (1.00 mil) of 50.8 µm (2.00 mil)"
+
+
+def test_an_older_revision_keeps_the_words_it_was_issued_with(tmp_path: Path) -> None:
+    faces(shop(tmp_path))
+    shop(tmp_path, OWN.replace("Training shop 3", "Training shop 4"))
+    fl.revise_procedure(
+        stand_ins.recipe(),
+        number="SP-1",
+        revises=1,
+        reason="new name",
+        approved_by="owner",
+        folder=tmp_path,
+        date="2026-09-01",
+    )
+    assert "Training shop 3" in (tmp_path / "SP-1.html").read_text()
+    assert "Training shop 4" in (tmp_path / "SP-1.rev2.html").read_text()
+    assert not fl.procedure_register(tmp_path).cautions
+    (tmp_path / "SP-1.html").unlink()
+    assert fl.procedure_register(tmp_path).cautions
+    assert "Training shop 3" in (tmp_path / "SP-1.html").read_text()
+
+
+def test_hostile_words_of_a_shop_come_out_as_text(tmp_path: Path) -> None:
+    wild = '<script>alert(1)</script> #panic() {{ 7*7 }} $x$ \\\\ "'
+    hostile = wild.replace('"', '\\"')
+    text = f'name = "{hostile}"\n[added]\nstop = ["{hostile}"]\n'
+    page, paper = faces(shop(tmp_path, text))
+    assert "<script>" not in page
+    assert squeezed("<script>alert(1)</script> #panic() {{ 7*7 }} $x$") in squeezed(paper)
+
+
+def test_a_logo_of_each_kind_goes_on_every_document(tmp_path: Path) -> None:
+    (tmp_path / "mark.png").write_bytes(PNG)
+    shop(tmp_path, OWN.replace("mark.svg", "mark.png"))
+    page, _ = faces(tmp_path)
+    assert "data:image/png;base64," in page
+    fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "card.pdf", document="bench card")
+    read = {"job": "door", "before": {}, "after": {"gloss_20": 85.0, "haze": 9.0}}
+    fl.print_customer_page(tmp_path, "SP-1", path=tmp_path / "door.pdf", **read)
+    for name in ("card.pdf", "door.pdf"):
+        assert "Training shop 3" in told("pdftotext", str(tmp_path / name), "-")
+
+
+def test_every_mistake_of_the_file_is_told_at_once_and_nothing_written(tmp_path: Path) -> None:
+    text = """
+name = 3
+logo = "mark.gif"
+mils = "yes"
+review_months = 0
+colour = "red"
+[headings]
+scoop = "x"
+stop = ""
+[head]
+time_of_section = "long"
+[filled]
+hold_off = "90 days"
+[added]
+cautions = ["none"]
+stop = "one"
+"""
+    with pytest.raises(fl.ProcedureError) as caught:
+        fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=shop(tmp_path, text))
+    said = str(caught.value)
+    for wanted in (
+        "name is 3; write a text in quotation marks",
+        "the logo mark.gif is no picture that is known. Give a PNG, JPEG or SVG.",
+        "mils is 'yes'; write true",
+        "review_months is 0; write whole months from 1 to 120.",
+        "'colour' is not known.",
+        "headings.scoop is not known. Did you mean 'scope'?",
+        "headings.stop is ''; write a text",
+        "head.time_of_section holds figures that are filled in",
+        "filled.hold_off names no one: a limit is taken only with who set it. Add hold_off_set_by.",
+        "added.cautions is not known.",
+        "added.stop is 'one'; write a list of texts.",
+    ):
+        assert wanted in said, wanted
+    assert not list(tmp_path.glob("SP-1*"))
+
+
+@pytest.mark.parametrize(
+    ("text", "logo", "wanted"),
+    [
+        ("name = ", SVG, "cannot be read as TOML"),
+        (
+            'logo = "none.png"',
+            SVG,
+            "none.png cannot be read (No such file or directory). Put it beside shop.toml.",
+        ),
+        ('logo = "mark.svg"', b"GIF89a", "is not what its ending says"),
+        ('logo = "mark.svg"', b"<svg>" + b" " * 500_000, "500,005 bytes"),
+        ("filled = 3", SVG, "filled is 3; write its lines below [filled]."),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_told_in_words(
+    text: str, logo: bytes, wanted: str, tmp_path: Path
+) -> None:
+    with pytest.raises(fl.ProcedureError, match=re.escape(wanted)):
+        read_shop(shop(tmp_path, text, logo))
+
+
+def test_without_a_file_the_lines_stay_for_the_hand(tmp_path: Path) -> None:
+    page, _ = faces(tmp_path)
+    assert page.count("to fill in by hand") >= len(words()["filled"])
+    assert kept_file(tmp_path / "SP-1.json")["facts"]["shop"] == {}
