@@ -38,26 +38,29 @@ def printed(folder: Path, recipe: Any = None, **how: Any) -> Path:
 
 
 def long_recipe() -> Any:
-    """Return a recipe of twelve steps, nine of them held."""
+    """Return a recipe of twelve steps, nine of them held, with more cautions than a page holds."""
     study = stand_ins.study()
     more = tuple(Step(f"wash_{i}", study.steps[2].settings[:1], changeover_minutes=2) for i in range(9))
-    return stand_ins.recipe(study=dataclasses.replace(study, steps=(*more, *study.steps)))
+    cautions = tuple(
+        f"drum {i} differed from the others, so that its last GU is not known well" for i in range(90)
+    )
+    return stand_ins.recipe(study=dataclasses.replace(study, steps=(*more, *study.steps)), cautions=cautions)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("kind", ["ordinary", "hostile and without a limit", "twelve steps"])
+@pytest.mark.parametrize("kind", ["ordinary", "hostile and without a limit", "twelve steps, long evidence"])
 def test_the_pdf_is_tagged_and_holds_every_line_within_the_page(
     paper: Any, kind: str, tmp_path: Path
 ) -> None:
     recipe = {
         "ordinary": lambda: None,
         "hostile and without a limit": lambda: stand_ins.recipe(**{**HOSTILE, "set_by": None}),
-        "twelve steps": long_recipe,
+        "twelve steps, long evidence": long_recipe,
     }[kind]()
     path = printed(tmp_path, recipe, paper=paper)
     info = told("pdfinfo", str(path))
     assert re.search(r"Tagged:\s+yes", info)
-    assert re.search(r"Pages:\s+[345]\b", info)
+    assert re.search(r"Pages:\s+[3-6]\b", info)
     assert {"a4": "595.", "letter": "612 x 792"}[paper] in info
     text = squeezed(told("pdftotext", "-raw", str(path), "-"))
     page = (tmp_path / "SP-1.html").read_text(encoding="utf-8")
@@ -67,7 +70,14 @@ def test_the_pdf_is_tagged_and_holds_every_line_within_the_page(
     for heading in headings:
         place = text.index(squeezed(heading), place)
     facts = kept_file(tmp_path / "SP-1.json")["facts"]
-    said = [facts["title"], facts["goal"], *facts["evidence"]["lines"], *facts["limits"], *facts["mid_job"]]
+    said = [
+        facts["title"],
+        facts["goal"],
+        *facts["evidence"]["lines"],
+        *facts["limits"],
+        *facts["mid_job"],
+        *facts["cautions"],
+    ]
     # The typesetter may part a word at a line's end; hyphens are left out on both sides.
     bare = re.sub(r"[-\u00ad\u2010]", "", text)
     for line in said:
