@@ -19,31 +19,40 @@ __all__ = ["blank", "jobs", "share"]
 
 
 def jobs(
-    rows: pd.DataFrame, *, label: str, lines: tuple[float, float, float], title: str, ax: Axes | None = None
+    rows: pd.DataFrame,
+    *,
+    label: str,
+    lines: tuple[float, float, float],
+    spread: tuple[str, tuple[float, float]],
+    title: str,
+    ax: Axes | None = None,
 ) -> Axes:
     """
-    Draw the readings of jobs in the order of work.
+    Draw the readings of jobs in the order of work, and below them their spreads.
 
     Parameters
     ----------
     rows : DataFrame
-        ``job``, ``reading``, ``met``, ``signal`` (empty where there is none).
+        ``job``, ``reading``, ``spread``, ``met``, ``signal`` (empty where there is none).
     label : str
         Of the reading, with its unit.
     lines : (float, float, float)
         Lower limit, centre and upper limit of the chart; NaN where there is none.
+    spread : (str, (float, float))
+        What a spread is; centre and upper limit of its chart.
     title : str
     ax : Axes, optional
 
     Examples
     --------
     >>> import pandas as pd
-    >>> rows = pd.DataFrame({"job": ["1", "2"], "reading": [81.0, 79.0], "met": [True, False], "signal": ["", ""]})
-    >>> ax = jobs(rows, label="20° gloss, GU", lines=(78.0, 80.0, 82.0), title="Continue", ax=blank())
+    >>> rows = pd.DataFrame({"job": ["1", "2"], "reading": [81.0, 79.0], "spread": [float("nan"), 2.0], "met": [True, False], "signal": ["", ""]})
+    >>> spread = ("step from the job before", (0.6, 2.0))
+    >>> ax = jobs(rows, label="20° gloss, GU", lines=(78.0, 80.0, 82.0), spread=spread, title="Continue", ax=blank())
     >>> ax.get_ylabel()
     '20° gloss, GU'
     """
-    ax = axes(ax)
+    ax = axes(ax, height=5.0)
     x, y = np.arange(1, len(rows) + 1), rows["reading"].to_numpy(float)
     met, signal = rows["met"].to_numpy(bool), (rows["signal"] != "").to_numpy(bool)
     ax.plot(x, y, "-", color=GREY, linewidth=0.8)
@@ -57,9 +66,22 @@ def jobs(
             ax.axhline(
                 line, color=INK, linewidth=1, linestyle="--", label="limits of the chart" if k == 0 else None
             )
-    ax.set_xlabel("job, in the order of work")
     ax.set_ylabel(label)
-    legend(ax)
+    # The place that was given is parted in two; the lower chart shares its jobs.
+    parts = ax.get_subplotspec().subgridspec(2, 1, height_ratios=(5, 2), hspace=0.06)
+    ax.set_subplotspec(parts[0])
+    below = ax.figure.add_subplot(parts[1], sharex=ax)
+    what, (centre, high) = spread
+    below.plot(x, rows["spread"], "-o", color=GREY, markersize=3, linewidth=0.8)
+    if np.isfinite(high):
+        below.axhline(centre, color=INK, linewidth=1)
+        below.axhline(high, color=INK, linewidth=1, linestyle="--")
+    below.set_ylim(bottom=0)
+    below.set_ylabel(what.replace(" ", "\n", 1), fontsize="small")
+    below.set_xlabel("job, in the order of work")
+    ax.tick_params(labelbottom=False)
+    legend(below, ax.get_legend_handles_labels()[0], columns=4)
+    finish(below, "")
     return finish(ax, title)
 
 

@@ -9,7 +9,8 @@
       run_sheets/              what is taken to the bench: workbooks, pages, labels
       notebooks/               the notebooks, to look on
       results/                 the answer last given, with its figure and tables
-      procedures/              every procedure ever written, one number each
+      procedures/              every procedure ever written, one number each; shop.toml with the shop's own words
+      changes.csv              what changed since the trials, with dates
 
 Here is decided where a file belongs, and that files change all together or not at all.
 What stands in them is decided elsewhere.
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 STUDY = "study.toml"
 SHEETS = ("trials.csv", "trials.xlsx")
 BOOK = "trials.sqlite"
+CHANGES = "changes.csv"
 RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
 #: The data set that `start_demo` copies.
 _DEMO = "van_panels"

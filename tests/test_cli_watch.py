@@ -48,10 +48,49 @@ def test_steady_jobs_go_on_and_the_answer_is_kept(place: Path):
 
 def test_a_change_asks_for_a_new_study_and_is_named_with_its_date(place: Path):
     pd.DataFrame({"gloss_20": steady(8)}).to_csv(place / "jobs.csv", index=False)
-    result = run("watch", place, place / "jobs.csv", "--change", "2026-03-02 new drum of compound")
+    result = run("watch", place, place / "jobs.csv", "--change", "2031-03-02 new drum of compound")
     assert result.exit_code == 0, result.stderr
     assert "Study again" in result.stdout
-    assert "new drum of compound since 2026-03-02" in result.stdout
+    assert "new drum of compound since 2031-03-02" in result.stdout
+    assert "Without trials to work next" in result.stdout
+    assert "there is no trial sheet" in " ".join(result.stdout.split())
+
+
+def test_a_change_is_kept_and_counts_again_without_being_typed_again(place: Path):
+    pd.DataFrame({"gloss_20": steady(8)}).to_csv(place / "jobs.csv", index=False)
+    run("watch", place, place / "jobs.csv", "--change", "2031-03-02 new drum, blue label")
+    run("watch", place, place / "jobs.csv", "--change", "2031-04-01 meter mended")
+    kept = (place / "changes.csv").read_text(encoding="utf-8")
+    assert kept == 'date,what\n2031-03-02,"new drum, blue label"\n2031-04-01,meter mended\n'
+    said = run("watch", place, place / "jobs.csv").stdout
+    assert "new drum, blue label since 2031-03-02" in said
+    assert "meter mended since 2031-04-01" in said
+    # What changed before the last trial is in the trials.
+    (place / "changes.csv").write_text("date,what\n2001-01-01,new pads\n", encoding="utf-8")
+    assert "new pads" not in run("watch", place, place / "jobs.csv").stdout
+    (place / "changes.csv").write_text("date,what\nspring,new pads\n", encoding="utf-8")
+    result = run("watch", place, place / "jobs.csv")
+    assert result.exit_code == 2
+    assert "changes.csv is 'spring new pads'; write its date" in result.stderr
+
+
+def test_a_review_that_is_due_asks_for_a_new_study_with_the_trials_to_begin_with(place: Path, model, trials):
+    (place / "procedures" / "shop.toml").write_text("review_months = 1\n", encoding="utf-8")
+    recipe = fl.read_procedure(place / "procedures", "SP-001")
+    signed = {"number": "SP-002", "folder": place / "procedures"}
+    # The practice bench dates its trials 2 March 2026.
+    fl.write_procedure(recipe, date="2026-07-31", **signed)
+    pd.DataFrame({"gloss_20": steady(8)}).to_csv(place / "jobs.csv", index=False)
+    (place / "study.toml").write_text(model.study.source, encoding="utf-8")
+    fl.write_trials(trials, place / "trials.csv")
+    result = run("watch", place, place / "jobs.csv", "--number", "SP-002")
+    assert result.exit_code == 0, result.stderr
+    said = " ".join(result.stdout.split())
+    assert "the review is due since 2026-08-31" in said
+    assert "Study again" in said
+    assert "Work these 4 trials next:" in said
+    # The other procedure has no review date.
+    assert "due since" not in run("watch", place, place / "jobs.csv", "--number", "SP-001").stdout
 
 
 def test_a_workbook_and_a_sheet_with_decimal_commas_are_read_alike(place: Path):

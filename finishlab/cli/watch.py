@@ -11,13 +11,14 @@ import typer
 from finishlab.cli import screen
 from finishlab.cli.documents import named_or_only
 from finishlab.cli.options import Folder
-from finishlab.errors import RecordsError
-from finishlab.study_folder import StudyFolder
+from finishlab.errors import FinishlabError, RecordsError
+from finishlab.study_folder import CHANGES, StudyFolder
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
+    from finishlab.model import FinishModel
     from finishlab.monitor import Watch
     from finishlab.study import Study
 
@@ -44,15 +45,18 @@ def watch(
 
     The sheet, CSV or XLSX, has a row for each job and a column for each reading of the goal,
     as gloss_20; also job, date, removed_um or film_left_um where known, and worst_gloss_20
-    where every section must meet the goal. Says whether to continue, to look, or to study
-    again, and writes into results/:
+    where only the worst section is known beside the mean; or a column for each section, as
+    gloss_20_1, gloss_20_2. Says whether to continue, to look, or to study again and with
+    which trials, and writes into the folder:
 
     \b
-      watch.txt    the answer
-      watch.csv    each job, whether it met the goal, and what stands out
-      watch.svg    the chart
+      results/watch.txt    the answer
+      results/watch.csv    each job, whether it met the goal, and what stands out
+      results/watch.svg    the chart
+      changes.csv          every change ever given, with its date
 
-    A change (a new lot, a mended meter, another season, the review date) asks for a new study.
+    A change after the last trial (a new lot, a mended meter, another season) asks for a new
+    study, and so does the procedure's review date once it has come.
 
     \b
     Examples:
@@ -64,16 +68,76 @@ def watch(
     """
     from finishlab.monitor import watch_jobs
     from finishlab.procedure import read_procedure
+    from finishlab.records.files import write_whole
 
     place = StudyFolder.at(folder)
-    changes = _changes(change or [])
-    recipe = read_procedure(place.procedures, named_or_only(place, number))
-    found = watch_jobs(recipe, _table(jobs, recipe.study), changes=changes)
+    named = named_or_only(place, number)
+    recipe = read_procedure(place.procedures, named)
+    kept = _with(_kept_changes(place), _changes(change or []))
+    since = [*kept, *_review(place, named)]
+    table = _table(jobs, recipe.study)
+    found = watch_jobs(recipe, table, changes=since)
+    without = []
+    if found.verdict == "study again":
+        try:
+            found = watch_jobs(recipe, table, changes=since, model=_model(place))
+        except FinishlabError as error:  # the answer on the jobs stands all the same
+            without = [str(error)]
     with place.replacing(_files(found)) as written:
-        pass
+        if change:
+            write_whole(place.path / CHANGES, _changes_file(kept))
+            written.append(place.path / CHANGES)
     console = screen.console()
     _said(console, found)
+    screen.listed(console, "Without trials to work next", without)
     screen.listed(console, "Written", map(str, written))
+
+
+def _model(place: StudyFolder) -> FinishModel:
+    """Return the model of the folder's trials, for what to work next."""
+    from finishlab import _progress
+    from finishlab.model import fit
+
+    study = place.study()
+    trials = place.trials(study)
+    with _progress.bar(1) as stage:
+        stage("looking for the trials to work next")
+        return fit(study, trials)
+
+
+def _review(place: StudyFolder, number: str) -> list[tuple[str, str]]:
+    """Return the procedure's review date as a change, once it has come."""
+    import datetime as dt
+
+    from finishlab.procedure.read import kept_file, revision_path
+
+    facts = kept_file(revision_path(place.procedures, number, None)[0])["facts"]
+    due = facts.get("next_review", "")
+    return [(due, "the review is due")] if due and due <= dt.date.today().isoformat() else []
+
+
+def _kept_changes(place: StudyFolder) -> list[tuple[str, str]]:
+    """Return the changes kept in the folder; or raise with every line that has no date."""
+    import csv
+
+    path = place.path / CHANGES
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        lines = [" ".join(cell.strip() for cell in line) for line in csv.reader(file)]
+    return _changes([line for line in lines[1:] if line.strip()], where=CHANGES)
+
+
+def _with(kept: list[tuple[str, str]], new: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    return sorted(dict.fromkeys([*kept, *new]))
+
+
+def _changes_file(changes: list[tuple[str, str]]) -> bytes:
+    import csv
+
+    page = io.StringIO()
+    csv.writer(page, lineterminator="\n").writerows([("date", "what"), *changes])
+    return page.getvalue().encode("utf-8")
 
 
 def _said(console: Console, found: Watch) -> None:
@@ -96,7 +160,7 @@ def _files(found: Watch) -> dict[str, bytes]:
     }
 
 
-def _changes(given: list[str]) -> list[tuple[str, str]]:
+def _changes(given: list[str], where: str = "--change") -> list[tuple[str, str]]:
     """Return each change as its date and what it was; or raise with every one that has no date."""
     import datetime as dt
 
@@ -109,7 +173,7 @@ def _changes(given: list[str]) -> list[tuple[str, str]]:
             what = ""
         if not what.strip():
             mistakes.append(
-                f'--change is {text!r}; write its date and what changed, as "2026-03-02 new drum of compound".'
+                f'{where} is {text!r}; write its date and what changed, as "2026-03-02 new drum of compound".'
             )
     if mistakes:
         raise RecordsError(mistakes)
