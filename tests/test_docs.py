@@ -20,13 +20,15 @@ FUNCTIONS = {name: value for name, value in PUBLIC.items() if inspect.isfunction
 CLASSES = {name: value for name, value in PUBLIC.items() if inspect.isclass(value)}
 
 
-RESULTS = {n: v for n, v in CLASSES.items() if "Examples" not in (v.__doc__ or "") and not issubclass(v, Exception)}
+RESULTS = {
+    n: v for n, v in CLASSES.items() if "Examples" not in (v.__doc__ or "") and not issubclass(v, Exception)
+}
 #: Rooms of DEVELOPERS.md that compute something published: their functions name the source. The others
 #: hold files, forms and pages, and the invented shops: nothing of them is published.
 COMPUTING = {"measure", "model", "plan", "solve", "teach", "newcomers", "monitor"}
 #: A number says in which unit it is, or that it is a share of something.
 UNIT = re.compile(
-    r"\b(GU|HU|µm|ml|m²|m/s²|minutes|hours|days|seconds|passes|share|probability|chance|0 to 1|degrees of freedom|units?)\b"
+    r"\b(GU|HU|µm|ml|m²|m/s²|(?i:minutes|hours|days|seconds|passes|share|probability|chance|0 to 1|degrees of freedom|units?))\b"
 )
 SOURCE = re.compile(r"\((1[89]|20)\d\d\)|\b(ISO|ASTM|NIST)\b")
 
@@ -75,7 +77,8 @@ def lacking(entry: tuple[str, str]) -> str:
 
 def raised(function: Callable[..., object]) -> set[str]:
     """Errors of ours that a function raises, itself or by what it calls in its own module."""
-    tree = ast.parse(Path(inspect.getsourcefile(function) or "").read_text(encoding="utf-8"))
+    source = inspect.getsourcefile(inspect.unwrap(function)) or ""
+    tree = ast.parse(Path(source).read_text(encoding="utf-8"))
     defined = {n.name: n for n in tree.body if isinstance(n, ast.FunctionDef)}
     seen, todo, found = set(), [function.__name__], set()
     while todo:
@@ -99,8 +102,12 @@ def test_a_public_function_says_what_goes_in_what_comes_out_what_is_refused_and_
     for parameter, told in inspect.signature(function).parameters.items():
         assert parameter in named, f"{parameter} is not described"
         kind = named[parameter][0]
-        for word in re.findall(r"\b(int|float|bool|DataFrame|Mapping|Sequence|Study|FinishModel|Recipe)\b", told.annotation):
-            assert re.search(word, kind, re.IGNORECASE), f"{parameter} is {told.annotation}, and said to be {kind!r}"
+        for word in re.findall(
+            r"\b(int|float|bool|DataFrame|Mapping|Sequence|Study|FinishModel|Recipe)\b", told.annotation
+        ):
+            assert re.search(word, kind, re.IGNORECASE), (
+                f"{parameter} is {told.annotation}, and said to be {kind!r}"
+            )
 
 
 @pytest.mark.parametrize("name", FUNCTIONS)

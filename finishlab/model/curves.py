@@ -36,13 +36,15 @@ class PassCurve:
     """
     A response over one factor, all else held.
 
+    Made by `pass_curve`.
+
     Attributes
     ----------
     factor, response : str
     held : str
         The process that the rest is held at, in words.
     trials : DataFrame
-        ``row``, ``panel``, the factor, ``read`` (as read), ``moved`` (carried by the model to the
+        One row a trial: ``row``, ``panel``, the factor, ``read`` (as read), ``moved`` (carried by the model to the
         process held, its panel's and its own luck kept) and ``same`` (worked as that process).
     """
 
@@ -119,6 +121,8 @@ class PassCurve:
 class SettingGrid:
     """
     A response at every pair of two settings, all else held.
+
+    Made by `setting_grid`.
 
     Attributes
     ----------
@@ -314,6 +318,10 @@ def pass_curve(
     OutsideStudy
         `at` names a setting that was never studied.
 
+    References
+    ----------
+    Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (from memory).
+
     Examples
     --------
     >>> import finishlab as fl
@@ -442,6 +450,10 @@ def setting_grid(
         There are no such two factors, fewer than two of their pairs may be run, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
+
+    References
+    ----------
+    Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (from memory).
 
     Examples
     --------

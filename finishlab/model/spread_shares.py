@@ -43,6 +43,8 @@ class VarianceShares:
     """
     What the spread between jobs is made of.
 
+    Made by `variance_shares`.
+
     Attributes
     ----------
     response : str
