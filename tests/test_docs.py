@@ -30,6 +30,13 @@ COMPUTING = {"measure", "model", "plan", "solve", "teach", "newcomers", "monitor
 UNIT = re.compile(
     r"\b(GU|HU|µm|ml|m²|m/s²|(?i:minutes|hours|days|seconds|passes|share|probability|chance|0 to 1|degrees of freedom|units?))\b"
 )
+#: What no function takes: no such response, never read, no share, no such factor, never studied.
+WRONG: dict[str, tuple[object, ...]] = {
+    "goal": ({"colour": {"at_least": 1}}, {"gloss_85": {"at_least": 50}}),
+    "assurance": (2.0,),
+    "response": ("colour",),
+    "at": ({"colour": 1}, {"cut_pad": "red"}),
+}
 SOURCE = re.compile(r"\((1[89]|20)\d\d\)|\b(ISO|ASTM|NIST)\b")
 
 
@@ -91,6 +98,11 @@ def raised(function: Callable[..., object]) -> set[str]:
     return found
 
 
+def refusals(doc: str) -> set[str]:
+    """Errors that the examples of a docstring end in."""
+    return set(re.findall(r"^finishlab\.errors\.(\w+):", inspect.cleandoc(doc), re.MULTILINE))
+
+
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_a_public_function_says_what_goes_in_what_comes_out_what_is_refused_and_shows_it(name):
     function = FUNCTIONS[name]
@@ -117,8 +129,28 @@ def test_a_public_function_names_every_error_that_it_raises_and_when(name):
     for error, (_, when) in named.items():
         assert issubclass(CLASSES.get(error, object), finishlab.FinishlabError), f"{error} is not one of ours"
         assert when, f"{error}: when?"
-    shown = set(re.findall(r"^finishlab\.errors\.(\w+):", inspect.cleandoc(doc), re.MULTILINE))
-    assert raised(FUNCTIONS[name]) | shown <= set(named)
+    assert raised(FUNCTIONS[name]) | refusals(doc) <= set(named)
+
+
+@pytest.mark.parametrize(
+    ("name", "parameter", "value"),
+    [
+        (n, p, v)
+        for n, f in FUNCTIONS.items()
+        for p in inspect.signature(f).parameters
+        for v in WRONG.get(p, ())
+    ],
+)
+def test_what_a_public_function_refuses_it_refuses_by_an_error_that_it_names(
+    name, parameter, value, bench, trials, model
+):
+    worked = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
+    known = {"model": model, "study": bench.study, "trials": trials, "factor": "cut_passes", "by": "cut_pad"}
+    known |= {"response": "gloss_20", "worked": worked, "readings": {"gloss_20": 50.0}}
+    needed = [p.name for p in inspect.signature(FUNCTIONS[name]).parameters.values() if p.default is p.empty]
+    with pytest.raises(finishlab.FinishlabError) as refused:
+        FUNCTIONS[name](**{p: known[p] for p in needed} | {parameter: value})
+    assert refused.type.__name__ in entries(FUNCTIONS[name].__doc__ or "", "Raises")
 
 
 @pytest.mark.parametrize("name", [n for n in PUBLIC if not issubclass(CLASSES.get(n, object), Exception)])
@@ -183,11 +215,13 @@ def test_a_result_has_the_five_handles(name):
         assert callable(getattr(CLASSES[name], handle))
 
 
-def test_every_error_of_ours_is_one_family_and_public():
+def test_every_error_of_ours_is_one_family_and_public_and_shown_where_it_is_raised():
     from finishlab import errors
 
     defined = {n for n, v in vars(errors).items() if inspect.isclass(v) and v.__module__ == errors.__name__}
     assert defined == {n for n, v in CLASSES.items() if issubclass(v, finishlab.FinishlabError)}
+    shown = {error for value in PUBLIC.values() for error in refusals(value.__doc__ or "")}
+    assert shown == defined - {"FinishlabError"}
 
 
 # --- README and DEVELOPERS -----------------------------------------------------------------------

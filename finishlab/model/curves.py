@@ -314,7 +314,7 @@ def pass_curve(
     Raises
     ------
     ModelError
-        That is no factor, or no number, or every patch reads the same.
+        That is no factor, or no number; the response was never read, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
 
@@ -341,6 +341,13 @@ def pass_curve(
     Traceback (most recent call last):
         ...
     finishlab.errors.ModelError: cut_pad is no number, so it has no curve. Compare its settings with setting_grid.
+
+    What was never tried is not guessed:
+
+    >>> pass_curve(model, "cut_passes", at={"cut_pad": "wool and foam"})
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.OutsideStudy: row 0: cut_pad is 'wool and foam'; that was never tried. Tried are wool, microfibre, foam.
     """
     import pandas as pd
 
@@ -447,7 +454,8 @@ def setting_grid(
     Raises
     ------
     ModelError
-        There are no such two factors, fewer than two of their pairs may be run, or every patch reads the same.
+        There are no such two factors, fewer than two of their pairs may be run, the response was
+        never read, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
 

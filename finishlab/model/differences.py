@@ -165,7 +165,8 @@ def compare_levels(
     ------
     ModelError
         The factor is unknown, never varied or changed only with the panel; the trials are too few
-        to allow for the other factors; or every patch reads the same.
+        to allow for the other factors; the response was never read, or every patch reads the same;
+        or `smallest` is below 0.
 
     Notes
     -----

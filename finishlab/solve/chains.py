@@ -115,7 +115,8 @@ def compare_chains(
     Raises
     ------
     ModelError
-        `by` is neither, or all trials are on one panel.
+        `by` is neither, all trials are on one panel, a response of the goal was never read, or a
+        limit cannot be judged.
     StudyError
         The goal or assurance is not right.
 

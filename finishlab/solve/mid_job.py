@@ -141,7 +141,10 @@ def next_passes(
     Raises
     ------
     ModelError
-        The steps or readings make no sense, the model does not follow steps, or a film limit stands and no film was read.
+        The steps or readings make no sense, the model does not follow steps, a response of the goal was never read, or a
+        film limit stands and no film was read.
+    StudyError
+        The goal or assurance is not right.
     OutsideStudy
         A setting was never studied.
 

@@ -93,6 +93,10 @@ def follow_up(
     ------
     PlanError
         Fewer than two trials, or a budget that does not hold two.
+    StudyError
+        The goal or assurance is not right.
+    ModelError
+        The goal names a response that was never read, or a limit cannot be judged.
 
     References
     ----------

@@ -120,7 +120,9 @@ def frontier(
     Raises
     ------
     StudyError
-        The response is not known, or targets are empty.
+        The response is not known, the goal or assurance is not right, or targets are empty.
+    ModelError
+        A response was never read, or a limit cannot be judged.
 
     References
     ----------
