@@ -160,6 +160,15 @@ def test_shapes_and_units_of_what_a_public_name_takes_and_gives_are_said(name):
     assert {n: said for n, e in values.items() if (said := lacking(e))} == {}
 
 
+def test_the_look_at_shapes_and_units_sees_what_is_left_out():
+    assert lacking(("float", "Of all readings.")) == "its unit"
+    assert lacking(("float", "Of all readings, GU.")) == ""
+    assert lacking(("DataFrame", "The readings.")) == "what one row is"
+    assert lacking(("DataFrame", "As `read_trials` gives.")) == ""
+    assert lacking(("dict", "Of each limit.")) == "what it holds"
+    assert lacking(("int", "")) == "what is counted"
+
+
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_what_a_public_function_returns_is_described_there_or_has_attributes_of_its_own(name):
     for kind, (_, words) in entries(FUNCTIONS[name].__doc__ or "", "Returns").items():
