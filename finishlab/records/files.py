@@ -139,7 +139,7 @@ def write_trials(table: pd.DataFrame, path: str | Path) -> Path:
     Parameters
     ----------
     table : DataFrame
-        As `read_trials` gives it, or any table, one row a line; its row labels are not written.
+        As `read_trials` gives it, or any table; its row labels are not written.
     path : str or Path
         ``.csv`` or ``.xlsx``. A file of that name is replaced, whole or not at all.
 
