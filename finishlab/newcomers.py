@@ -31,6 +31,8 @@ class Certificate:
     """
     What a newcomer's panels show.
 
+    Made by `certify`.
+
     Attributes
     ----------
     in_band, of : int
@@ -38,7 +40,7 @@ class Certificate:
     wanted : float
         Share of panels that must be in band.
     confidence : float
-        Of each one-sided limit.
+        Probability that each limit, by itself, holds the true share.
     at_least, at_most : float
         Exact limits of the share, each on its own at `confidence`.
     verdict : {"shown", "cannot tell yet", "falls short"}
@@ -107,7 +109,7 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
     wanted : float, optional
         Share that must be in band, above 0 and below 1.
     confidence : float, optional
-        How sure to be, from 0.5 to below 1.
+        Probability that each one-sided limit holds the true share, from 0.5 to below 1.
 
     Returns
     -------
@@ -117,6 +119,10 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
     ------
     RecordsError
         The counts are no counts, or a share is none.
+
+    References
+    ----------
+    Clopper, C. J. & Pearson, E. S. (1934), Biometrika 26, 404: exact limits of a share (from memory).
 
     Examples
     --------

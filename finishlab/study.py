@@ -275,6 +275,36 @@ class Study:
 
     Made by `Study.read` or `Study.from_toml`; the attributes follow the study file.
 
+    Attributes
+    ----------
+    title, pass_means : str
+    steps : tuple of Step
+        In the order of work, each with its settings.
+    goal : dict of response -> Condition
+        What the finish must be: gloss in GU, haze on the scale of `reading.haze_method` (no unit),
+        faults a count.
+    assurance : float
+        Probability that the next job is to meet every goal, above 0 and below 1.
+    limits : dict of str -> Limit
+        On ``removed_um`` and ``film_left_um``, µm, each with who set it and how sure to be.
+    job : Job
+        Its sections, and the film before work, µm.
+    avoid : tuple of Avoid
+        Combinations that are never run.
+    lifted : tuple of Lifted
+        What a burn-through would rule out and the owner lets back in.
+    today : dict of factor -> setting, or None
+        Today's process, the control.
+    harsher : dict of factor -> tuple of levels
+        From mild to harsh, where the shop ranks them: what a burn-through rules out beside itself.
+    patches : int
+        How many fit on one panel.
+    reading : Reading
+        Spots averaged, after which steps, and minutes to wait before.
+    cautions : tuple of str
+    source : str
+        Text of the study file.
+
     Examples
     --------
     >>> study = Study.from_toml('''

@@ -46,20 +46,22 @@ class MeterAgreement:
     reading : str
     meters : (str, str)
     bias : Interval
-        Mean difference.
+        Mean difference, in the unit of the readings.
     sd : float
-        SD over patches of the difference of single readings.
+        SD over patches of the difference of single readings, in that unit.
     low, high : Interval
-        Limits of agreement: 95 of 100 pairs of single readings differ by something between.
+        Limits of agreement, in that unit: 95 of 100 pairs of single readings differ by something between.
     slope : Interval
         Change of the difference with each unit of the mean of both.
     pairs : DataFrame
-        ``patch``, the mean reading of each meter, ``mean`` of both and ``difference``.
+        One row a patch: ``patch``, the mean reading of each meter, ``mean`` of both and ``difference``.
     verdict : {"agree", "differ", "cannot tell yet"} or None
         Against `limit`; None where no limit was named.
     limit : float or None
+        How far apart two readings may lie, in the unit of the readings.
     limit_set_by : str
     confidence : float
+        Probability that each interval holds the true value.
     cautions : tuple of str
     """
 
@@ -178,7 +180,7 @@ def compare_meters(
     limit_set_by : str, optional
         Who said so; needed with a limit.
     confidence : float, optional
-        Of the intervals.
+        Probability that each interval holds the true value, from 0.5 to below 1.
 
     Returns
     -------

@@ -43,22 +43,25 @@ class MeterDrift:
     ----------
     tile, instrument : str
     unit : str
+        Of every value here: the readings' own.
     shift : Interval
-        Offset on average over the days.
+        Offset on average over the days, in that unit.
     trend : Interval
         Change in 30 days; NaN with fewer than three days, or where the meter jumped.
     now : Interval
         Offset on the last day, by the line through the days, or after a jump by the days since.
-    jump : dict or None
+    jump : dict of str -> value, or None
         ``after``, ``before`` (days), ``size`` with ``low`` and ``high``, where a sudden change explains the days
         better than a trend.
     days : DataFrame
-        ``day``, ``offset`` (mean of the day), ``readings``, and ``line`` as fitted.
+        One row a day: ``day``, ``offset`` (mean of the day), ``readings``, and ``line`` as fitted.
     verdict : {"within", "beyond", "cannot tell yet"} or None
         Of `now` against `limit`.
     limit : float or None
+        How far off the tile's value is too far, in the unit of the readings.
     limit_set_by : str
     confidence : float
+        Probability that each interval holds the true value.
     cautions : tuple of str
     """
 
@@ -169,17 +172,17 @@ def meter_drift(
     value, when, tile : str, optional
         Columns: what was read, the day or moment, which tile.
     expected : float or str, optional
-        The tile's value, or the column that has it.
+        The tile's value in the unit of the readings, or the column that has it.
     instrument : str, optional
         Which meter, where the column `instrument` names several.
     unit : str, optional
         For the sentences.
     limit : float, optional
-        How far off the tile's value is too far. It has no default.
+        How far off the tile's value is too far, in the unit of the readings. It has no default.
     limit_set_by : str, optional
         Who said so; needed with a limit.
     confidence : float, optional
-        Of the intervals.
+        Probability that each interval holds the true value, from 0.5 to below 1.
 
     Returns
     -------

@@ -50,15 +50,16 @@ class MeterStudy:
     method : str
         How the variance components were found.
     confidence : float
+        Probability that each interval holds the true value.
     mean : float
-        Of all readings.
+        Of all readings, in their unit.
     counts : dict of str -> int
         ``readings``, ``patches``, ``technicians``, ``panels``, ``spots`` and ``directions``.
     components : Components
         Variance by source of spread, in the square of the unit; a source that the readings
         cannot tell is left out, one that came out below zero is zero.
     anova : DataFrame
-        ``source``, ``df``, ``ss``, ``ms``: the analysis of variance behind the intervals.
+        One row a source: ``source``, ``df``, ``ss``, ``ms``, the analysis of variance behind the intervals.
     meter_ss, meter_df : float
         Sum of squares of single readings about what their patch would be read on average, and
         its degrees of freedom: what a model of trials takes for the meter's spread. Spots of
@@ -66,12 +67,12 @@ class MeterStudy:
     direction : DirectionEffect or None
         Along less across the sanding, where both were read.
     flagged : DataFrame
-        What a named test finds apart: ``rows``, ``patch``, ``technician``, ``value``,
+        One row a finding of a named test, what stands apart: ``rows``, ``patch``, ``technician``, ``value``,
         ``test``, ``statistic``, ``critical``, ``outlier`` (1 % level, else 5 %). All stay in.
     without_outliers : MeterStudy or None
         The same study without those marked as outliers, if there are any.
     points : DataFrame
-        The readings as they were taken in: ``patch``, ``technician``, ``direction``, ``value``.
+        One row a reading as it was taken in: ``patch``, ``technician``, ``direction``, ``value``.
     cautions : tuple of str
     """
 

@@ -66,7 +66,7 @@ def study_meter(
         Variance components by analysis of variance or by restricted maximum likelihood; for a
         balanced study they are the same, for others `auto` takes the second.
     confidence : float, optional
-        Of the intervals.
+        Probability that each interval holds the true value, from 0.5 to below 1.
 
     Returns
     -------

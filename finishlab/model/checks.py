@@ -32,6 +32,8 @@ class ModelChecks:
     """
     What was asked of a model, and the answers.
 
+    Made by `check_model`.
+
     Attributes
     ----------
     checks : tuple of Check

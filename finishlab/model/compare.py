@@ -40,6 +40,8 @@ class ModelComparison:
     """
     How well kinds of model foretold trials and panels left out.
 
+    Made by `compare_models`.
+
     Attributes
     ----------
     recommended : {"steps", "surface"}

@@ -36,13 +36,15 @@ class PassCurve:
     """
     A response over one factor, all else held.
 
+    Made by `pass_curve`.
+
     Attributes
     ----------
     factor, response : str
     held : str
         The process that the rest is held at, in words.
     trials : DataFrame
-        ``row``, ``panel``, the factor, ``read`` (as read), ``moved`` (carried by the model to the
+        One row a trial: ``row``, ``panel``, the factor, ``read`` (as read), ``moved`` (carried by the model to the
         process held, its panel's and its own luck kept) and ``same`` (worked as that process).
     """
 
@@ -119,6 +121,8 @@ class PassCurve:
 class SettingGrid:
     """
     A response at every pair of two settings, all else held.
+
+    Made by `setting_grid`.
 
     Attributes
     ----------
@@ -310,9 +314,13 @@ def pass_curve(
     Raises
     ------
     ModelError
-        That is no factor, or no number, or every patch reads the same.
+        That is no factor, or no number; the response was never read, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
+
+    References
+    ----------
+    Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (from memory).
 
     Examples
     --------
@@ -333,6 +341,13 @@ def pass_curve(
     Traceback (most recent call last):
         ...
     finishlab.errors.ModelError: cut_pad is no number, so it has no curve. Compare its settings with setting_grid.
+
+    What was never tried is not guessed:
+
+    >>> pass_curve(model, "cut_passes", at={"cut_pad": "wool and foam"})
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.OutsideStudy: row 0: cut_pad is 'wool and foam'; that was never tried. Tried are wool, microfibre, foam.
     """
     import pandas as pd
 
@@ -439,9 +454,14 @@ def setting_grid(
     Raises
     ------
     ModelError
-        There are no such two factors, fewer than two of their pairs may be run, or every patch reads the same.
+        There are no such two factors, fewer than two of their pairs may be run, the response was
+        never read, or every patch reads the same.
     OutsideStudy
         `at` names a setting that was never studied.
+
+    References
+    ----------
+    Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (from memory).
 
     Examples
     --------

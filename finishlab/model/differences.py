@@ -57,13 +57,15 @@ class LevelDifferences:
     """
     How far apart the levels of one factor are.
 
+    Made by `compare_levels`.
+
     Attributes
     ----------
     factor, response : str
     smallest : float or None
         Smallest difference that matters, in units of the response, as it was given.
-    levels : tuple
-        Those that were tried, in the order of the study.
+    levels : tuple of str or float
+        Those that were tried, in the order of the study; numbers in the unit of the setting.
     means : DataFrame
         One row a level: ``level``, ``trials``, ``panels``, the response at the average of the
         other factors on a usual panel with the 90 % interval ``<response>_mean_low`` and
@@ -163,7 +165,8 @@ def compare_levels(
     ------
     ModelError
         The factor is unknown, never varied or changed only with the panel; the trials are too few
-        to allow for the other factors; or every patch reads the same.
+        to allow for the other factors; the response was never read, or every patch reads the same;
+        or `smallest` is below 0.
 
     Notes
     -----

@@ -38,6 +38,8 @@ class WhatMatters:
     """
     How much each factor changes what is asked of the process.
 
+    Made by `what_matters`.
+
     Attributes
     ----------
     cautions : tuple of str
@@ -355,6 +357,12 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     The effect of a factor is the difference between those two of its settings whose averages over
     the other factors lie furthest apart. Its 90 % interval is of that difference of averages, drawn
     together, and not of a single next job.
+
+    References
+    ----------
+    Averages that stand evenly over the other factors: Searle, S. R., Speed, F. M. & Milliken, G. A.
+    (1980), Am. Stat. 34, 216. Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R.
+    Stat. Soc. B 71, 319 (both from memory).
 
     Examples
     --------

@@ -57,7 +57,7 @@ class FinishModel:
     ----------
     study : Study
     trials : DataFrame
-        The table as given, checked; spoiled and planned trials are kept in it.
+        One row a trial, as given and checked; spoiled and planned trials are kept in it.
     kind : {"steps", "surface"}
     seed : int
         Of the draws over spreads and ceiling.
@@ -436,12 +436,12 @@ def fit(
         "auto" takes "steps" where the goal names gloss and a step is worked by passes or seconds.
     seed : int
         Of the draws over spreads and ceiling.
-    meters : mapping of response -> meter study, or one or several meter studies, optional
+    meters : mapping of response -> meter study, or a sequence of meter studies, or one, optional
         Each with `meter_ss` and `meter_df`, the scatter of repeats (`MeterSpread`), and
         named by its response, as ``{"gloss_20": study}``, or by its own `reading`. They tell
         the meter's spread apart from the patches' where the trials repeat little.
     earlier : DataFrame or (Study, DataFrame), optional
-        Trials of an earlier study of the same process, with its study unless that is the
+        One row a trial of an earlier study of the same process, with its study unless that is the
         same. They stand in for the finish, not for minutes and film, as weak prior
         knowledge: each counts half, and by as much as the present trials show the earlier
         study may have differed.

@@ -106,6 +106,8 @@ class ScreenedEffects:
     """
     Effects of an unreplicated two-level plan, and what luck alone would do.
 
+    Made by `screen_effects`.
+
     Attributes
     ----------
     response : str

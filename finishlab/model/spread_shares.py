@@ -43,6 +43,8 @@ class VarianceShares:
     """
     What the spread between jobs is made of.
 
+    Made by `variance_shares`.
+
     Attributes
     ----------
     response : str
@@ -155,7 +157,7 @@ def variance_shares(model: FinishModel, *, response: str | None = None) -> Varia
     Raises
     ------
     ModelError
-        Too few trials, or every patch reads the same.
+        Too few trials, the response was never read, or every patch reads the same.
 
     Notes
     -----

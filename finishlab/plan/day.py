@@ -49,19 +49,19 @@ class RunDay:
     schedule : DataFrame
         One row a grip: ``start``, ``minutes``, ``doing``, ``run_order``, ``panel``, ``patch``.
     minutes : float
-        From first grip to last reading, by one person without breaks.
+        Minutes from first grip to last reading, by one person without breaks.
     one_after_another : float
-        The same where every patch is finished before the next is begun.
+        Minutes where every patch is finished before the next is begun.
     machine_minutes, changeover_minutes, reading_minutes, idle_minutes : float
-        What these are made of.
+        Minutes that these are made of.
     changeovers : int
         How often tool, pad, grit or product are changed.
     most_open : int
         The largest number of patches begun and not yet finished, at any time.
     maps : dict of str -> dict of int -> (int, int)
         For each panel, row and column of every patch, from 1, top left first.
-    guesses : dict
-        What was assumed, in words and numbers.
+    guesses : dict of str -> float
+        Minutes assumed: ``pass_minutes`` and ``reading_minutes``.
     cautions : tuple of str
     """
 
@@ -143,7 +143,7 @@ def run_day(
     pass_minutes : float
         Minutes of one pass over a patch. Steps set in seconds take those.
     reading_minutes : float
-        Minutes to wipe and read a patch once.
+        What wiping and reading a patch once takes, minutes.
     vibration : float, optional
         Declared hand-arm vibration of the machine, m/s². Left out, a typical range stands in.
 

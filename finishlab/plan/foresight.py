@@ -63,7 +63,7 @@ class Foresight:
     trials_before : int
         The existing ones among them.
     day : RunDay
-    costs : dict
+    costs : dict of str -> float
         What the plan takes: new ``panels``, ``patches_sanded``, ``product_passes``, ``hours`` with
         waits, ``changeovers`` and, where known, ``discs``, ``product_ml``, ``payback_jobs``.
     cautions : tuple of str
@@ -175,12 +175,12 @@ def foresee(
     sheet : DataFrame
         The factor columns and ``panel``, as `plan_trials` gives.
     study : Study
-    spreads : mapping or FinishModel, optional
+    spreads : mapping of str -> float, or FinishModel, optional
         SD between panels, between patches of a panel, of one meter reading (``panel``,
         ``patch``, ``meter``, GU) and of the minutes of a patch (``minutes``); those not given
         are stated guesses. Or the model fitted to a pilot, whose own spreads are taken.
     existing : DataFrame, optional
-        Trials already run or planned, as for `plan_trials`: they count for what will be seen,
+        One row a trial already run or planned, as for `plan_trials`: they count for what will be seen,
         not for what it costs.
     patches_a_disc, product_ml_a_pass : float, optional
         How many patches one disc sands, and what a pass takes of product, ml: then discs and

@@ -48,13 +48,14 @@ class HowMany:
     Attributes
     ----------
     rows : DataFrame
-        ``trials``, ``panels``, ``answered`` (share of shops for which a process is named),
+        One row a number of trials: ``trials``, ``panels``, ``answered`` (share of shops for which a process is named),
         ``kept`` (mean true probability that the next job of it meets the goal),
         ``minutes_left`` (a section, longer than the shortest that truly keeps the promise;
         where none is named, as long as the longest studied) with the 90 % interval of that mean.
     shops, out_of_reach : int
         Shops counted, and drawn ones left out because no process reaches their goal.
     seed : int
+        Of the plans, the shops and their readings.
     cautions : tuple of str
     """
 
@@ -115,7 +116,7 @@ def how_many_trials(
     study : Study
         Its goal names a gloss, and a step is worked by passes or seconds.
     trials : sequence of int
-        Numbers to compare.
+        Numbers of trials to compare.
     panels : int
         Panels each is spread over, more where the patches do not suffice.
     shops : int

@@ -63,7 +63,7 @@ def plan_trials(
     seed : int, optional
         The same seed gives the same plan. Left out, one is drawn and kept in ``.attrs``.
     existing : DataFrame, optional
-        Trials already run or planned: the factor columns and ``panel``. The new ones are
+        One row a trial already run or planned: the factor columns and ``panel``. The new ones are
         chosen to add to them, runs of a textbook plan among them are not planned again; they are
         not in the returned sheet. Spoiled ones are ignored.
     kind : {"best", "factorial", "fraction", "central composite", "box-behnken"}
@@ -117,7 +117,8 @@ def plan_trials(
     References
     ----------
     DuMouchel, W. and Jones, B. (1994). A simple Bayesian modification of D-optimal designs
-    to reduce dependence on an assumed model. Technometrics 36, 37-47.
+    to reduce dependence on an assumed model. Technometrics 36, 37-47. Box, G. E. P., Hunter, J. S.
+    and Hunter, W. G. (2005). Statistics for Experimenters, 2nd ed.: the textbooks' plans (from memory).
 
     Examples
     --------

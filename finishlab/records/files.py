@@ -45,7 +45,7 @@ def read_trials(path_or_table: str | Path | pd.DataFrame, study: Study) -> pd.Da
     Parameters
     ----------
     path_or_table : str, Path or DataFrame
-        A ``.csv`` or ``.xlsx`` file, or a table already loaded. Commas, semicolons or
+        A ``.csv`` or ``.xlsx`` file, or a table already loaded, one row a trial. Commas, semicolons or
         tabs part the cells of a CSV; UTF-8, UTF-16 and Windows-1252 are read. Of a
         workbook the sheet ``trials`` is read, else the first that is not empty.
     study : Study

@@ -92,7 +92,7 @@ def write_labels(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> Path
     Parameters
     ----------
     sheet : DataFrame
-        As for `write_run_sheet`.
+        One row a trial, as for `write_run_sheet`.
     study : Study
     path : str or Path
         ``.html``. A file of that name is replaced, whole or not at all.

@@ -42,14 +42,17 @@ class Checkpoints:
     """
     What to do at which reading, step by step.
 
+    Made by `checkpoints`.
+
     Attributes
     ----------
-    rows : tuple of dict
-        From the highest reading down: ``step``, ``reading`` (as gloss_20), ``from_gu`` and ``to_gu`` (infinite where open),
+    rows : tuple of dict of str -> value
+        From the highest reading down: ``step``, ``reading`` (as gloss_20), ``from_gu`` and ``to_gu`` (GU, infinite where open),
         ``action`` in words, ``minutes`` further, ``assurance`` at its lower end, ``as_expected`` where the recipe's own reading lies.
     limits : tuple of str
         Limits on film at which work stops, with who set them.
     wanted : float
+        The assurance asked of a section, a probability.
     """
 
     rows: tuple[dict[str, Any], ...]
@@ -127,6 +130,10 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
     ------
     ModelError
         No process was found, or the model does not follow steps.
+
+    References
+    ----------
+    As `next_passes`: Rasmussen & Williams (2006), Gaussian Processes for Machine Learning, A.2 (from memory).
 
     Examples
     --------

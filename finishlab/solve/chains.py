@@ -28,6 +28,8 @@ class Chains:
     """
     Chains of steps at equal finish.
 
+    Made by `compare_chains`.
+
     Attributes
     ----------
     by : str
@@ -38,6 +40,7 @@ class Chains:
         ``longer_low``, ``longer_high`` of that difference. NaN where no process of a chain keeps the promise.
     study : Study
     wanted : float
+        The assurance asked of each, a probability.
     cautions : tuple of str
     """
 
@@ -100,8 +103,10 @@ def compare_chains(
     model : FinishModel
     by : str
         A step that may be left out, as ``refine`` (is the middle grit worth it?), or a setting in words, as ``cut_pad``.
-    goal, assurance : optional
-        For one question; the study file's when not given.
+    goal : mapping of response -> condition, optional
+        For one question, as for `shortest`; the study file's when not given.
+    assurance : float, optional
+        Probability for one question, above 0 and below 1; the study file's when not given.
 
     Returns
     -------
@@ -110,9 +115,15 @@ def compare_chains(
     Raises
     ------
     ModelError
-        `by` is neither, or all trials are on one panel.
+        `by` is neither, all trials are on one panel, a response of the goal was never read, or a
+        limit cannot be judged.
     StudyError
         The goal or assurance is not right.
+
+    References
+    ----------
+    The promise as in `shortest`. The interval of a difference in minutes is Student's, with panels as random
+    effects: Patterson, H. D. & Thompson, R. (1971), Biometrika 58, 545 (from memory).
 
     Examples
     --------

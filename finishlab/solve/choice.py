@@ -42,10 +42,10 @@ def shortest(
     Parameters
     ----------
     model : FinishModel
-    goal : mapping, optional
+    goal : mapping of response -> condition, optional
         In the words of the study file, as ``{"gloss_20": {"at_least": 84}}``; the study's own when not given.
     assurance : float, optional
-        Probability that the next job meets every goal; the study's own when not given.
+        Probability that the next job meets every goal, above 0 and below 1; the study's own when not given.
 
     Returns
     -------
@@ -59,6 +59,13 @@ def shortest(
         The goal or assurance is not right.
     ModelError
         The goal names a response that was never read, or a limit cannot be judged.
+
+    References
+    ----------
+    The probability that all goals are met, as the measure of a process: Peterson, J. J. (2004), Journal of
+    Quality Technology 36, 139. Why the best prediction of many disappoints: Smith, J. E. & Winkler, R. L.
+    (2006), Management Science 52, 311 (abstracts read). Several goals together: Genz, A. (1992), J. Comput.
+    Graph. Stat. 1, 141 (from memory).
 
     Examples
     --------

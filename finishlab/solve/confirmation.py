@@ -43,13 +43,15 @@ class Confirmation:
     """
     Confirmation trials held against what was predicted before them.
 
+    Made by `confirm`.
+
     Attributes
     ----------
     process : str
         The process confirmed, in words.
     goal : dict of response -> Condition
     wanted : float
-        The assurance asked for.
+        The assurance asked for, a probability.
     readings : DataFrame
         One row a trial and response: `row`, `panel`, `patch`, `response`, `reading`,
         `repeats`, `job_low` and `job_high` (90 % interval of that reading, predicted before),
@@ -63,7 +65,7 @@ class Confirmation:
     share_together : float
         Share of rounds, drawn from the forecast, whose readings lie together at least as far from it.
     off_by : dict of response -> float
-        How far the readings lie above (below: negative) their prediction on average.
+        How far the readings lie above (below: negative) their prediction on average, in units of the response.
     before, now : float
         Probability that the next job meets every goal, before these trials and with them.
     forecast : Forecast

@@ -26,9 +26,12 @@ class JobTime:
     """
     How long the next job takes.
 
+    Made by `job_time`.
+
     Attributes
     ----------
     sections : int
+        Of the panel, as asked for.
     median, high : float
         Minutes that half of jobs, and nine jobs in ten, do not exceed.
     working, changeover, waiting, rework : float
@@ -91,10 +94,11 @@ def job_time(
         That the recipe was found with.
     recipe : Recipe
     sections : int, optional
-        Of the panel; the study's job when neither this nor an area is given.
+        How many the panel has; the study's job when neither this nor an area is given.
     area_m2, section_m2 : float, optional
-        Area of the panel, and of one section, together in place of `sections`.
+        Area of the panel, and of one section, m², together in place of `sections`.
     seed : int
+        Of the jobs drawn.
 
     Returns
     -------
@@ -104,6 +108,11 @@ def job_time(
     ------
     ModelError
         No process was found, or the areas make no sense.
+
+    References
+    ----------
+    Jobs drawn from the predictive distribution, with Student's tails for spreads known from few trials:
+    Gelman, A. et al. (2013), Bayesian Data Analysis, 3rd ed., section 3.2 (from memory).
 
     Examples
     --------

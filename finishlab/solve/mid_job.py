@@ -38,26 +38,28 @@ class NextPasses:
     """
     What to do now with a patch in the middle of its process.
 
+    Made by `next_passes`.
+
     Attributes
     ----------
     action : {"stop", "done", "go on", "cannot tell"}
         Stop for the film's sake; the finish is there already; go on as said; no way on is sure enough.
     more : float
         Further passes (or seconds) of the step just worked.
-    settings : dict
-        The whole process as it then stands, factor -> setting; empty on a stop.
+    settings : dict of factor -> setting
+        The whole process as it then stands; empty on a stop.
     minutes : float
         Further working minutes of this section, wipes included; with `read_again` those on average, the reading and
         its wait included.
     assurance : float
         Probability that this section meets every goal.
     wanted : float
-        Asked of this section.
+        Probability asked of this section.
     read_again : bool
         Whether to work that and then read and ask again: where a reading costs less than the passes that make it sure.
     said : str
     options : DataFrame
-        The ways on that were weighed: ``way`` in words, ``minutes``, ``assurance``, ``keeps_limits``.
+        One row a way on that was weighed: ``way`` in words, ``minutes``, ``assurance``, ``keeps_limits``.
     cautions : tuple of str
     """
 
@@ -125,8 +127,10 @@ def next_passes(
         ``removed_um`` so far. Of several gloss readings the mean counts, of several of the film the thinnest.
     recipe : Recipe, optional
         Whose pads, products and speeds later steps keep; all that were studied are weighed when not given.
-    goal, assurance : optional
-        For one question; the study file's when not given.
+    goal : mapping of response -> condition, optional
+        For one question, as for `shortest`; the study file's when not given.
+    assurance : float, optional
+        Probability for one question, above 0 and below 1; the study file's when not given.
 
     Returns
     -------
@@ -137,9 +141,17 @@ def next_passes(
     Raises
     ------
     ModelError
-        The steps or readings make no sense, the model does not follow steps, or a film limit stands and no film was read.
+        The steps or readings make no sense, the model does not follow steps, a response of the goal was never read, or a
+        film limit stands and no film was read.
+    StudyError
+        The goal or assurance is not right.
     OutsideStudy
         A setting was never studied.
+
+    References
+    ----------
+    What a reading tells of the finish, by conditioning a Gaussian: Rasmussen & Williams (2006), Gaussian Processes for
+    Machine Learning, A.2 (from memory).
 
     Examples
     --------

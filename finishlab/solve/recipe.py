@@ -31,33 +31,35 @@ class Recipe:
     """
     The shortest process found for a goal, or that none was found.
 
+    Made by `shortest`; `read_procedure` returns one as it was kept.
+
     Attributes
     ----------
     found : bool
-    settings : dict
-        Factor -> setting; None for the settings of a left-out step. Empty when not found.
+    settings : dict of factor -> setting
+        None for the settings of a left-out step. Empty when not found.
     minutes, minutes_low, minutes_high : float
         Working minutes of one section, with the 90 % interval of the next section. NaN when
         not found.
     assurance : float
         Probability that the next job meets every goal, 0 to 1, on average over studies.
     wanted : float
-        The assurance asked for.
+        The assurance asked for, a probability.
     goal : dict of response -> Condition
     study : Study
-    predicted : dict
-        Readings and minutes of the process (of the closest when none was found), with
+    predicted : dict of str -> float
+        Readings (in units of the response) and minutes of the process (of the closest when none was found), with
         intervals named by what they cover, as `FinishModel.predict`.
     rivals : DataFrame
-        Quicker processes that fall short and near equals that do not, by minutes.
-    closest : dict or None
+        One row a process, by minutes: quicker ones that fall short and near equals that do not.
+    closest : dict of str -> value, or None
         `settings`, `minutes`, `assurance` of what comes nearest when none was found.
-    saves : dict or None
+    saves : dict of str -> float, or None
         `minutes`, `low`, `high` saved a section against today's process (90 % interval),
         `today_minutes`, `today_assurance`.
-    limits : dict
-        Of each limit: what it asks, who set it, what is predicted.
-    evidence : dict
+    limits : dict of limit -> dict of str -> value
+        What each asks (µm), who set it, what is predicted.
+    evidence : dict of str -> value
         What it rests on: trials, panels, model, fingerprint, ceiling, spreads.
     verdict : {"found", "cannot tell yet", "not reachable"}
     limited_by : str
@@ -65,13 +67,13 @@ class Recipe:
     would_settle : str
         When none was found: what would settle it.
     cautions : tuple of str
-    equals : tuple of dict
+    equals : tuple of dict of str -> value
         Others that keep the promise and take as long for all that is known (the 90 % interval of
         the difference holds none): `settings`, `minutes`, `assurance`, the surest first.
     forecast : Forecast or None
         What was predicted of this process (of the closest when none was found), to hold later
         trials and jobs against. None in a recipe kept before forecasts were.
-    history : tuple of dict
+    history : tuple of dict of str -> value
         The answers before this one, oldest first, as `after` puts them in: `found`, `process` in
         words (the closest when none was found), `minutes`, `assurance`, `trials`, `panels`,
         `fingerprint` of the trials it rested on.

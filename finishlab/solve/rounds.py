@@ -70,8 +70,10 @@ def follow_up(
     trials : int
         How many, at least 2. Two of them (one of two) repeat the process now chosen, or the one
         that comes closest; each other is the one that may be expected to save most minutes.
-    goal, assurance : optional
-        For one question; the study file's when not given.
+    goal : mapping of response -> condition, optional
+        For one question, as for `shortest`; the study file's when not given.
+    assurance : float, optional
+        Probability for one question, above 0 and below 1; the study file's when not given.
     budget_minutes : float, optional
         What the bench can still give, in one person's minutes by `run_day`. The round is cut
         to what fits in.
@@ -81,7 +83,7 @@ def follow_up(
     Returns
     -------
     DataFrame
-        In run order: the factors, ``panel`` (new labels), ``patch``, ``run_order``, ``why``.
+        One row a trial, in run order: the factors, ``panel`` (new labels), ``patch``, ``run_order``, ``why``.
         ``.attrs`` holds ``seed``, ``cautions``, ``stop`` (whether this round is no longer worth it) and
         ``says`` (why, in a sentence), ``saves`` (minutes a section that it may be expected to save),
         ``minutes`` (of work at the bench) and ``rounds`` (how many such rounds are still worth it,
@@ -91,6 +93,15 @@ def follow_up(
     ------
     PlanError
         Fewer than two trials, or a budget that does not hold two.
+    StudyError
+        The goal or assurance is not right.
+    ModelError
+        The goal names a response that was never read, or a limit cannot be judged.
+
+    References
+    ----------
+    What to measure by the expected gain of the choice that follows: Frazier, Powell & Dayanik
+    (2008), SIAM J. Control Optim. 47, 2410 (from memory).
 
     Examples
     --------

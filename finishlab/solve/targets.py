@@ -30,14 +30,17 @@ class Frontier:
     """
     The shortest process for each of several targets.
 
+    Made by `frontier`.
+
     Attributes
     ----------
     targets : DataFrame
-        `target`, `found`, `minutes`, `minutes_low`, `minutes_high` (90 % interval of the
-        next section), `assurance`, and the factors; NaN where none was found.
+        One row a target: `target` in units of the response, `found`, `minutes`, `minutes_low`,
+        `minutes_high` (90 % interval of the next section), `assurance`, and the factors; NaN
+        where none was found.
     response : str
     wanted : float
-        Assurance asked of each.
+        Assurance asked of each, a probability.
     study : Study
     cautions : tuple of str
     """
@@ -103,10 +106,12 @@ def frontier(
     response : str
         As ``gloss_20``; the other goals stay as they are.
     targets : sequence of float, optional
-        Values to ask for, at least (gloss) or at most (haze, faults); nine about what the
-        trials reached when not given.
-    goal, assurance : optional
-        As `shortest`.
+        Values to ask for in units of the response, at least (gloss) or at most (haze, faults);
+        nine about what the trials reached when not given.
+    goal : mapping of response -> condition, optional
+        The other goals, as for `shortest`; the study file's when not given.
+    assurance : float, optional
+        Probability asked of each target; the study file's when not given.
 
     Returns
     -------
@@ -115,7 +120,13 @@ def frontier(
     Raises
     ------
     StudyError
-        The response is not known, or targets are empty.
+        The response is not known, the goal or assurance is not right, or targets are empty.
+    ModelError
+        A response was never read, or a limit cannot be judged.
+
+    References
+    ----------
+    As `shortest`, once a target: Peterson, J. J. (2004), Journal of Quality Technology 36, 139.
 
     Examples
     --------
