@@ -68,7 +68,9 @@ def jobs(
             )
     ax.set_ylabel(label)
     # The place that was given is parted in two; the lower chart shares its jobs.
-    parts = ax.get_subplotspec().subgridspec(2, 1, height_ratios=(5, 2), hspace=0.06)
+    place = ax.get_subplotspec()
+    assert place is not None  # `blank` and `axes` give one
+    parts = place.subgridspec(2, 1, height_ratios=(5, 2), hspace=0.06)
     ax.set_subplotspec(parts[0])
     below = ax.figure.add_subplot(parts[1], sharex=ax)
     what, (centre, high) = spread

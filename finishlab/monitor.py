@@ -56,6 +56,8 @@ class Watch:
     """
     Later jobs beside what was promised.
 
+    Made by `watch_jobs`.
+
     Attributes
     ----------
     jobs : DataFrame
@@ -67,15 +69,15 @@ class Watch:
     centre, low, high : float
         Of the chart of readings, in units of the response; NaN where there are too few jobs.
     spread_centre, spread_high : float
-        Of the chart of spreads.
+        Of the chart of spreads, in units of the response.
     met, counted : int
         Jobs that met every goal, of those that can be judged.
     met_low, met_high : float
         Exact 95 % interval of that share.
     wanted : float
-        The assurance promised.
+        The assurance promised, a probability.
     index : tuple of float or None
-        How many times three spreads of single jobs fit between their mean and the goal, with its 95 % interval; None where jobs are few,
+        How many times three spreads of single jobs fit between their mean and the goal, a ratio with its 95 % interval; None where jobs are few,
         something stands out, or the reading is a count.
     verdict : {"continue", "look", "study again"}
     reasons : tuple of str
@@ -200,6 +202,11 @@ def watch_jobs(
     ------
     RecordsError
         A column is missing, a cell holds no number, there is no job, or the recipe names no process.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2 (charts and run rules). Clopper, C. J. & Pearson, E. S.
+    (1934), Biometrika 26, 404 (exact limits of a share; from memory).
 
     Examples
     --------

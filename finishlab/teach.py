@@ -41,6 +41,8 @@ class StepCounts:
     """
     What each further pass brings.
 
+    Made by `step_counts`.
+
     Attributes
     ----------
     factor, response : str
@@ -154,6 +156,11 @@ def step_counts(
         That is no factor, or no number, or `smallest` is not above 0.
     OutsideStudy
         `at` names a setting that was never studied.
+
+    References
+    ----------
+    Schuirmann, D. J. (1987), Journal of Pharmacokinetics and Biopharmaceutics 15, 657 (two step counts are alike when the 90 %
+    interval of their difference lies within what does not matter; from memory).
 
     Examples
     --------

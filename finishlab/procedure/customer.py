@@ -56,6 +56,7 @@ def print_customer_page(
     Returns
     -------
     Path
+        Of the PDF.
 
     Raises
     ------

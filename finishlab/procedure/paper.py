@@ -55,6 +55,7 @@ def print_procedure(
     Returns
     -------
     Path
+        Of the PDF.
 
     Raises
     ------

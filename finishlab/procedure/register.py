@@ -88,6 +88,7 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
     Returns
     -------
     Register
+        One row a revision, and what was found.
 
     Raises
     ------

@@ -67,6 +67,7 @@ def revise_procedure(
     Returns
     -------
     Procedure
+        The new revision.
 
     Raises
     ------

@@ -144,6 +144,7 @@ def write_procedure(
     Returns
     -------
     Procedure
+        With the page's path and the facts on it.
 
     Raises
     ------
