@@ -77,7 +77,7 @@ class Watch:
     wanted : float
         The assurance promised, a probability.
     index : tuple of float or None
-        How many times three spreads of single jobs fit between their mean and the goal, a ratio with its 95 % interval; None where jobs are few,
+        How many times three spreads of single jobs fit between their mean and the goal, no unit, with its 95 % interval; None where jobs are few,
         something stands out, or the reading is a count.
     verdict : {"continue", "look", "study again"}
     reasons : tuple of str
