@@ -112,10 +112,12 @@ def _end(process: subprocess.Popen[Any]) -> None:
     """See JupyterLab to its end, however often Ctrl+C is pressed meanwhile."""
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     # A terminal sends Ctrl+C to JupyterLab too, which then ends its notebooks: let it.
-    for press_on in (process.terminate, process.kill):
-        try:
-            process.wait(_PATIENCE)
-        except subprocess.TimeoutExpired:
-            press_on()
-    process.wait()
-    signal.signal(signal.SIGINT, before)
+    try:
+        for press_on in (process.terminate, process.kill):
+            try:
+                process.wait(_PATIENCE)
+            except subprocess.TimeoutExpired:
+                press_on()
+        process.wait()
+    finally:
+        signal.signal(signal.SIGINT, before)
