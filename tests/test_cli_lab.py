@@ -9,9 +9,11 @@ import re
 import signal
 import subprocess
 import sys
+import time
 import urllib.parse
+import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -211,7 +213,9 @@ def test_what_is_no_study_folder_is_answered_in_words(words, said, tmp_path, sta
     assert set(contents(tmp_path)) == {str(Path("empty", "page.txt"))}
 
 
-def test_without_jupyterlab_nothing_is_copied_and_it_is_said_how_to_get_it(folder: Path, started, monkeypatch):
+def test_without_jupyterlab_nothing_is_copied_and_it_is_said_how_to_get_it(
+    folder: Path, started, monkeypatch
+):
     monkeypatch.setattr("finishlab.cli.lab.importlib.util.find_spec", lambda name: None)
     result = run("lab", folder)
     assert result.exit_code == 2
@@ -230,6 +234,9 @@ def test_a_file_in_the_way_is_answered_in_words(folder: Path, started):
 
 
 # --- a real JupyterLab ---------------------------------------------------------------------------
+
+
+in_a_terminal = pytest.mark.skipif(sys.platform == "win32", reason="a terminal is a Unix matter")
 
 
 @contextmanager
@@ -253,10 +260,13 @@ def laboratory(folder: Path, settings: Path, **changed: Any) -> Iterator[tuple[s
         ),
         encoding="utf-8",
     )
+    import pty
+
+    near, far = pty.openpty()
     with open(log, "wb") as said:
         command = subprocess.Popen(
             [sys.executable, "-m", "finishlab", "lab", str(folder), "--no-browser"],
-            env=env, stdout=said, stderr=said, stdin=subprocess.DEVNULL, start_new_session=True,
+            env=env, stdout=said, stderr=said, stdin=far, start_new_session=True,
         )  # fmt: skip
     try:
         yield command, until_it_answers(command, port, log)
@@ -264,8 +274,11 @@ def laboratory(folder: Path, settings: Path, **changed: Any) -> Iterator[tuple[s
         if command.poll() is None:
             os.killpg(command.pid, signal.SIGINT)
             command.wait(timeout=40)
+        os.close(near)
+        os.close(far)
 
 
+@in_a_terminal
 def test_the_welcome_page_opens_rendered_and_leads_to_the_notebooks(folder: Path, tmp_path: Path):
     needs("playwright", "jupyterlab")
     settings = tmp_path / "lab"
@@ -288,16 +301,20 @@ def test_the_welcome_page_opens_rendered_and_leads_to_the_notebooks(folder: Path
         page.locator(".jp-NotebookPanel .jp-Notebook").get_by_text('STUDY_FOLDER = ".."').wait_for()
 
 
-def of_session(leader: int) -> set[int]:
-    """Processes whose session is, or whose parents lead to, the one given."""
-    found = {leader}
+def processes() -> dict[int, int]:
+    """Every process that runs, with its parent; one that has ended and was not asked about runs no more."""
     parents = {}
     for place in Path("/proc").glob("[0-9]*"):
-        try:
-            after = (place / "stat").read_text(encoding="utf-8").rpartition(")")[2].split()
-        except OSError:
-            continue  # it has ended
-        parents[int(place.name)] = int(after[1])
+        with suppress(OSError):  # it has ended meanwhile
+            state, parent = (place / "stat").read_text(encoding="utf-8").rpartition(")")[2].split()[:2]
+            if state != "Z":
+                parents[int(place.name)] = int(parent)
+    return parents
+
+
+def below(first: int) -> set[int]:
+    """A process, all that it started, and all that those started."""
+    found, parents = {first}, processes()
     while more := {p for p, parent in parents.items() if parent in found} - found:
         found |= more
     return found
@@ -309,26 +326,33 @@ def test_ctrl_c_leaves_no_process_behind(to: str, folder: Path, tmp_path: Path):
     settings = tmp_path / "lab"
     settings.mkdir()
     with laboratory(folder, settings) as (command, address):
-        import urllib.request
-
         asked = urllib.request.Request(
             f"{address}/api/kernels", data=b"{}", headers={"Authorization": f"token {TOKEN}"}
         )
         urllib.request.urlopen(asked, timeout=30).close()
-        running = of_session(command.pid)
+        running = below(command.pid)
         assert len(running) >= 3, "the command, JupyterLab and a notebook's kernel"
         if to == "terminal":
             os.killpg(command.pid, signal.SIGINT)  # what a terminal sends to all that run in it
         else:
             os.kill(command.pid, signal.SIGINT if to == "command alone" else signal.SIGTERM)
         assert command.wait(timeout=40) == 0
-    assert not [p for p in running if Path(f"/proc/{p}").exists()]
-    assert b"Traceback" not in (settings / "server.log").read_bytes()
+    # A kernel that was still starting sees within some seconds that nobody is there any more.
+    for _ in range(100):
+        if not running & set(processes()):
+            break
+        time.sleep(0.1)
+    assert not running & set(processes())
+    # A notebook that was still starting may say where; the command itself ends without a word of Python.
+    assert b"cli/lab.py" not in (settings / "server.log").read_bytes()
 
 
-def test_a_jupyterlab_that_does_not_start_is_answered_with_code_2(folder: Path, tmp_path: Path):
+@in_a_terminal
+def test_a_jupyterlab_that_does_not_start_is_answered_in_words(folder: Path, tmp_path: Path):
     settings = tmp_path / "lab"
     settings.mkdir()
-    with pytest.raises(AssertionError) as ended, laboratory(folder, settings, certfile="/nowhere.pem") as (command, _):
+    with (
+        pytest.raises(AssertionError, match="JupyterLab ended by itself"),
+        laboratory(folder, settings, certfile="/nowhere.pem"),
+    ):
         pass
-    assert "JupyterLab ended by itself (code" in str(ended.value)

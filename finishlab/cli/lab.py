@@ -56,7 +56,9 @@ def lab(
     screen.listed(console, "Kept as they are (for a fresh one, move yours away and come again)", kept)
     screen.listed(console, "Cautions", [screen.CAUTION])
     console.print()
-    screen.say(console, f"JupyterLab starts on {place.path}. Save your notebooks, then end it here with Ctrl+C.")
+    screen.say(
+        console, f"JupyterLab starts on {place.path}. Save your notebooks, then end it here with Ctrl+C."
+    )
     sys.stdout.flush()  # what JupyterLab itself says comes after it
     if code := _served(_command(place.path.resolve(), no_browser)):
         raise FinishlabError(
@@ -97,8 +99,8 @@ def _served(command: list[str]) -> int:
     """Run JupyterLab until it ends, or is ended with Ctrl+C or by the system; nothing of it stays."""
     there = os.environ.get("JUPYTER_CONFIG_PATH")
     paths = os.pathsep.join([str(_SETTINGS), *([there] if there else [])])
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     process = subprocess.Popen(command, env={**os.environ, "JUPYTER_CONFIG_PATH": paths})
+    before = signal.signal(signal.SIGTERM, lambda *_: process.terminate())
     try:
         return process.wait()
     except KeyboardInterrupt:
