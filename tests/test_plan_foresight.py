@@ -332,6 +332,16 @@ def test_what_cannot_be_foreseen_is_answered_in_plain_words(asked, words):
     assert caught.value.mistakes == (words,)
 
 
+def test_a_sheet_without_panels_is_refused_in_words():
+    with pytest.raises(PlanError, match=r"^the sheet: column 'panel' is missing\. Columns: "):
+        foresee(corners(2), pairs(2))
+    sheet = corners(2)
+    with pytest.raises(
+        PlanError, match=r"^the sheet: panel is empty in 1 of 4 trials \(rows 3\)\. Say on which"
+    ):
+        foresee(sheet.assign(panel=["1", "1", "2", None]), pairs(2))
+
+
 # --- how many trials ---------------------------------------------------------------------------
 
 
@@ -358,10 +368,12 @@ def test_how_many_trials_answers_what_it_cannot_do_in_plain_words(bench):
                 pairs(2).source.replace("gloss_20 = { at_least = 80 }", "faults = { at_most = 0 }")
             ),
             trials=(2.5,),
+            panels=0,
             shops=1,
         )
     assert caught.value.mistakes == (
         "trials is (2.5,); give the numbers of trials to compare, as (12, 20, 28).",
+        "panels is 0; it must be a whole number, 1 or more.",
         "shops is 1; it must be a whole number, 5 or more.",
         "the study's goal names no gloss, or no step is worked by passes or seconds; shops are drawn for such studies only. Take foresee instead.",
     )

@@ -313,6 +313,16 @@ def test_a_sheet_that_lacks_something_is_answered_with_all_of_it_and_nothing_is_
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(("write", "name"), [(fl.write_run_sheet, "a.xlsx"), (fl.write_labels, "a.html")])
+def test_a_setting_outside_the_study_is_put_on_no_sheet(tmp_path, write, name):
+    sheet = planned()
+    with pytest.raises(
+        fl.OutsideStudy, match=rf"^row {sheet.index[0]}: cut_pad is 'sheepskin'; that was never tried\."
+    ):
+        write(sheet.assign(cut_pad=["sheepskin", *sheet["cut_pad"][1:]]), STUDY, path=tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_run_sheet_loads_nothing_heavy_before_it_is_written():
     script = "import sys, finishlab as fl; fl.write_run_sheet; print('openpyxl' in sys.modules, 'jinja2' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
 from finishlab.errors import PlanError
+from finishlab.plan.places import require_places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,7 +155,9 @@ def run_day(
     Raises
     ------
     PlanError
-        A number is not above zero.
+        A number is not above zero; or a trial does not say its panel, patch or place in the order of work.
+    OutsideStudy
+        A trial has a setting that the study does not have.
 
     References
     ----------
@@ -185,6 +188,8 @@ def run_day(
         )
     if wrong:
         raise PlanError(wrong)
+    require_places(sheet, "the sheet", "panel", "patch", "run_order")
+    study.basis.values(sheet)  # says what is wrong with the settings, or that one is missing
     import pandas as pd
 
     chains = [_chain(study, row, pass_minutes) for row in sheet.to_dict("records")]

@@ -20,6 +20,7 @@ from finishlab import _show
 from finishlab.errors import PlanError
 from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import RunDay, run_day
+from finishlab.plan.places import require_places
 from finishlab.plan.power import smallest_difference
 from finishlab.plan.spreads import spreads_of
 from finishlab.plan.together import together, too_few
@@ -196,7 +197,7 @@ def foresee(
     Raises
     ------
     PlanError
-        A spread or a count is not right.
+        A spread or a count is not right; a trial does not say its panel.
     OutsideStudy
         A trial has a setting that the study does not have.
 
@@ -231,6 +232,7 @@ def foresee(
     _positive(
         patches_a_disc=patches_a_disc, product_ml_a_pass=product_ml_a_pass, saving_minutes=saving_minutes
     )
+    require_places(sheet, "the sheet", "panel")
     before, panels_before = worked_before(study, existing)
     values = np.vstack([before, study.basis.values(sheet)])
     labels = np.concatenate([panels_before, sheet["panel"]]).astype(str)

@@ -23,7 +23,7 @@ from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.plan.day import PASS_MINUTES
 from finishlab.plan.step_criterion import StepCriterion
-from finishlab.plan.trials import plan_trials
+from finishlab.plan.trials import is_whole, plan_trials
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -161,7 +161,7 @@ def how_many_trials(
     """
     import pandas as pd
 
-    _check(study, trials, shops)
+    _check(study, trials, panels, shops)
     rng = np.random.default_rng(seed)
     criterion = StepCriterion(study)
     shop = _Shops(study, criterion)
@@ -330,7 +330,7 @@ def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
     return total
 
 
-def _check(study: Study, trials: Any, shops: Any) -> None:
+def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
     from finishlab.model.finish import kind_of
 
     mistakes = []
@@ -340,8 +340,9 @@ def _check(study: Study, trials: Any, shops: Any) -> None:
         numbers = []
     if not numbers or len(numbers) != len(trials):
         mistakes.append(f"trials is {trials!r}; give the numbers of trials to compare, as (12, 20, 28).")
-    if not isinstance(shops, int) or isinstance(shops, bool) or shops < 5:
-        mistakes.append(f"shops is {shops!r}; it must be a whole number, 5 or more.")
+    for name, value, least in (("panels", panels, 1), ("shops", shops, 5)):
+        if not is_whole(value) or value < least:
+            mistakes.append(f"{name} is {value!r}; it must be a whole number, {least} or more.")
     if kind_of(study) != "steps":
         mistakes.append(
             "the study's goal names no gloss, or no step is worked by passes or seconds; shops are drawn for such studies "

@@ -70,6 +70,8 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
     ------
     PlanError
         It has no trials, or lacks the panel, the patch or a factor: all of them named.
+    OutsideStudy
+        A trial has a setting that the study does not have.
     """
     needed = ["panel", "patch", *(f.factor for f in study.factors)]
     missing = [name for name in needed if name not in sheet.columns]
@@ -80,6 +82,7 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
         )
     if mistakes:
         raise PlanError(mistakes)
+    study.basis.values(sheet)  # says which setting was never studied
     rows = sheet.astype(object).where(sheet.notna(), None).to_dict("records")
     return [{str(name): value for name, value in row.items()} for row in rows]
 
