@@ -20,6 +20,7 @@ from finishlab.model.box_cox import box_cox
 from finishlab.model.exact import exact_share
 from finishlab.model.linear_view import LinearView, linear_view
 from finishlab.model.response import INDEX_PRIOR, ResponseFit
+from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:
@@ -135,24 +136,12 @@ def _tied(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.sqrt(((base.T @ y) ** 2).sum(axis=0) / size)
 
 
-def all_alike(fit: ResponseFit) -> str:
-    """Return the caution that every trial reads the same; empty where they do not."""
-    y = fit.left_out.y
-    if not fit.posterior.draws[0].scale.metered or np.ptp(y) > 0:
-        return ""
-    label, unit = RESPONSES[fit.name]
-    return (
-        f"{label}: all {len(y)} trials read {number(y[0], 1)}{' ' + unit if unit else ''}, so nothing says what the settings do. "
-        "Look whether the meter was read, and vary more."
-    )
-
-
 def ask_all(asked: Asked) -> list[Check]:
     """Return the answers to every question that this response can be asked."""
-    if not asked.fit.posterior.draws[0].scale.metered:
+    if not asked.fit.metered:
         return [_counts(asked)]
-    if caution := all_alike(asked.fit):
-        return [Check("prediction", asked.fit.name, caution.split(", so nothing")[0] + ".", caution)]
+    if alike := all_alike(asked.fit.name, asked.fit.left_out.y):
+        return [Check("prediction", asked.fit.name, alike, with_advice(alike))]
     questions = [_prediction, _new_panels, _repeats, _influence, _bend, _order, _panels, _outlying, _spread]
     checks = [question(asked) for question in questions]
     if asked.fit.name.startswith("gloss_"):

@@ -17,7 +17,8 @@ from finishlab.errors import ModelError
 from finishlab.model.effects import held_at
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows
-from finishlab.model.straight import refuse_all_alike
+from finishlab.model.response import asked_response
+from finishlab.model.same_readings import refuse_all_alike
 from finishlab.study import RESPONSES, Condition, Setting
 
 if TYPE_CHECKING:
@@ -233,12 +234,9 @@ def _over(model: FinishModel, base: np.ndarray, changes: list[dict[str, float]])
 
 
 def _asked_response(model: FinishModel, response: str | None) -> ResponseFit:
-    response = response or next(iter(model.study.goal))
-    if response not in RESPONSES:
-        raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
-    fit = model.response(response)
-    if response != "faults":  # no fault in so many patches does say something
-        refuse_all_alike(fit.left_out.y)
+    fit = model.response(asked_response(model.study, response))
+    if fit.metered:  # no fault in so many patches does say something
+        refuse_all_alike(fit.name, fit.left_out.y)
     return fit
 
 

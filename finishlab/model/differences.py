@@ -30,6 +30,7 @@ from finishlab.mixed import (
     together,
 )
 from finishlab.mixed.multiple import tukey_reach
+from finishlab.model.response import asked_response
 from finishlab.model.straight import Straight, straighten
 from finishlab.study import RESPONSES, Setting
 
@@ -165,7 +166,7 @@ def compare_levels(
     ------
     ModelError
         The factor is unknown, never varied or changed only with the panel; the trials are too few
-        to allow for the other factors; the response was never read, or every patch reads the same;
+        to allow for the other factors; the response is unknown or was never read, or every patch reads the same;
         or `smallest` is below 0.
 
     Notes
@@ -204,7 +205,7 @@ def compare_levels(
     finishlab.errors.ModelError: 'cut_speed' is no factor of this study. Factors: sand_grit, cut_pad, cut_product, cut_passes, polish_passes.
     """
     basis = model.study.basis
-    name = response or next(iter(model.study.goal))
+    name = asked_response(model.study, response)
     if factor not in basis.names:
         raise ModelError(f"'{factor}' is no factor of this study. Factors: {', '.join(basis.names)}.")
     if smallest is not None and smallest < 0:

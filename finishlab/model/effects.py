@@ -18,7 +18,8 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.averages import Averages, some_levels
-from finishlab.model.check_questions import all_alike
+from finishlab.model.remembered import remembered
+from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.study import RESPONSES, Setting
 
 if TYPE_CHECKING:
@@ -50,7 +51,6 @@ class WhatMatters:
     _where: str
     cautions: tuple[str, ...]
     _compared: Averages = field(repr=False)
-    _pairs: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -81,11 +81,12 @@ class WhatMatters:
             One row a pair of factors, the largest first: ``difference`` is what going ``from`` ``to``
             adds at ``at`` beyond what it adds at ``than_at``, with its 90 % interval.
         """
-        response = response or self.quantities[0]
-        if response not in self._pairs:
-            rows = self._effects[self._effects["quantity"] == response]
-            self._pairs[response] = _all_pairs(self._compared, response, rows)
-        return self._pairs[response].copy()
+        return self._pairs(response or self.quantities[0]).copy()
+
+    @remembered
+    def _pairs(self, response: str) -> pd.DataFrame:
+        rows = self._effects[self._effects["quantity"] == response]
+        return _all_pairs(self._compared, response, rows)
 
     def text(self) -> str:
         """Return what matters most for the first response of the goal, and for the minutes."""
@@ -400,7 +401,8 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     order = {q: i for i, q in enumerate([*model.study.goal, *_AMOUNTS])}
     table["_order"], table["_size"] = table["quantity"].map(order), -table["difference"].abs()
     table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
-    alike = [said for name in model.study.goal if (said := all_alike(model.response(name)))]
+    fits = [fit for name in model.study.goal if (fit := model.response(name)).metered]
+    alike = [with_advice(said) for fit in fits if (said := all_alike(fit.name, fit.left_out.y))]
     cautions = (*alike, *cautions)
     where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
     if held and len(held) < len(basis.factors) - 1:

@@ -26,6 +26,7 @@ from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.observed import MeterSpread, meters_by_response
 from finishlab.model.pooling import Earlier, earlier_trials
 from finishlab.model.readings import burned_through, counted_trials
+from finishlab.model.remembered import remembered
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.model.worked import worked_cautions
 from finishlab.records import check_trials
@@ -75,22 +76,19 @@ class FinishModel:
     meters: Mapping[str, MeterSpread] = field(default_factory=dict)
     earlier: Earlier | None = None
     _own_cautions: tuple[str, ...] = ()
-    _fitted: dict[str, ResponseFit] = field(default_factory=dict, repr=False)
-    _correlated: dict[tuple[str, str], PatchCorrelation] = field(default_factory=dict, repr=False)
 
+    @remembered
     def response(self, name: str) -> ResponseFit:
         """Return the fit of one response; fitted at the first asking, the same ever after."""
-        if name not in self._fitted:
-            self._fitted[name] = fit_response(
-                self.study,
-                self.trials,
-                name,
-                self.kind,
-                self.seed,
-                meter=self.meters.get(name),
-                earlier=self.earlier,
-            )
-        return self._fitted[name]
+        return fit_response(
+            self.study,
+            self.trials,
+            name,
+            self.kind,
+            self.seed,
+            meter=self.meters.get(name),
+            earlier=self.earlier,
+        )
 
     @cached_property
     def done(self) -> pd.DataFrame:
@@ -174,13 +172,11 @@ class FinishModel:
 
     def correlations(self, names: Iterable[str]) -> dict[tuple[str, str], PatchCorrelation]:
         """Return how two responses of one patch go together, for each pair of some."""
-        pairs = list(combinations(names, 2))
-        for a, b in pairs:
-            if (a, b) not in self._correlated:
-                self._correlated[a, b] = patch_correlation(
-                    self.response(a).left_out, self.response(b).left_out
-                )
-        return {pair: self._correlated[pair] for pair in pairs}
+        return {(a, b): self._correlation(a, b) for a, b in combinations(names, 2)}
+
+    @remembered
+    def _correlation(self, a: str, b: str) -> PatchCorrelation:
+        return patch_correlation(self.response(a).left_out, self.response(b).left_out)
 
     def can_be_sure(
         self, values: np.ndarray, goal: Mapping[str, Condition], wanted: float

@@ -19,6 +19,7 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.observed import observe
 from finishlab.model.readings import burned_through, counted_trials
+from finishlab.model.response import asked_response
 from finishlab.records import check_trials
 from finishlab.study import RESPONSES, Study
 
@@ -292,9 +293,7 @@ def screen_effects(study: Study, trials: pd.DataFrame, *, response: str | None =
     table, _ = check_trials(trials, study)
     done = counted_trials(table)
     done = done[~burned_through(done)]
-    response = response or next(iter(study.goal))
-    if response not in RESPONSES:
-        raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
+    response = asked_response(study, response)
     seen = observe(done, study, response, every_step=False)
     done = done.loc[list(seen.row)]
     signs, names, ends = _signs(study, done)
