@@ -16,7 +16,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.check_questions import REACH
-from finishlab.model.finish import fit
+from finishlab.model.fitting import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response
 from finishlab.model.same_readings import refuse_all_alike

@@ -3,7 +3,8 @@
 A factor's effect is the difference of two averages over the studied settings of the other
 factors, taken where it is largest; its interval covers that difference, in which panels and
 all else that both sides share cancel (`averages.py`). How a figure of it looks is
-`_effect_figures.py`'s; effects along one factor are `curves.py`'s.
+`_effect_figures.py`'s; effects along one factor are `curves.py`'s,
+over two `grids.py`'s.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.averages import Averages, some_levels
+from finishlab.model.held import held_at
 from finishlab.model.remembered import remembered
 from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.study import RESPONSES, Setting
@@ -408,22 +410,3 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     if held and len(held) < len(basis.factors) - 1:
         where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
     return WhatMatters(table, where, cautions, compared)
-
-
-def held_at(model: FinishModel, at: Mapping[str, Any] | None) -> dict[str, float]:
-    """Return settings as the basis holds them; those of a left-out step stay free."""
-    basis = model.study.basis
-    unknown = [name for name in at or {} if name not in basis.names]
-    if unknown:
-        raise ModelError(
-            [f"{n!r} is no factor of this study. Factors: {', '.join(basis.names)}." for n in unknown]
-        )
-    import pandas as pd
-
-    named = {name: level for name, level in (at or {}).items() if level is not None}
-    # The rest at any studied setting, so that the basis says what is wrong with the named ones.
-    full = {f.factor: f.levels[-1] for f in basis.factors} | named
-    values = basis.values(pd.DataFrame([full]))[0]
-    return {
-        name: float(values[basis.column(name)]) for name in named if not np.isnan(values[basis.column(name)])
-    }

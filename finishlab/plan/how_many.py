@@ -331,7 +331,7 @@ def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
 
 
 def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
-    from finishlab.model.finish import kind_of
+    from finishlab.model.fitting import kind_of
 
     mistakes = []
     try:
