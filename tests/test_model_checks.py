@@ -8,7 +8,7 @@ import pytest
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError
-from finishlab.model.check_questions import ODD
+from finishlab.model.asked import ODD
 
 QUESTIONS = (
     "prediction", "new panel", "repeats", "influence", "level", "order", "panels", "outlying", "spread", "ceiling",

@@ -15,7 +15,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.check_questions import REACH
+from finishlab.model.asked import REACH
 from finishlab.model.fitting import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response

@@ -19,8 +19,9 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
+from finishlab.model.asked import Asked, Check
 from finishlab.model.bounds import can_be_sure
-from finishlab.model.check_questions import Asked, Check, ask_all
+from finishlab.model.check_questions import ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.observed import MeterSpread

@@ -15,7 +15,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.mixed import MixedFit
-from finishlab.model.differences import told_groups
+from finishlab.model.compared_terms import told_groups
 from finishlab.model.response import asked_response
 from finishlab.model.straight import Straight, straighten
 from finishlab.study import RESPONSES
