@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab.errors import PlanError
 from finishlab.plan.places import require_places
 
@@ -180,9 +181,9 @@ def run_day(
     wrong = [
         f"{name} is {value!r}; it must be a number of minutes above zero."
         for name, value in (("pass_minutes", pass_minutes), ("reading_minutes", reading_minutes))
-        if not _positive(value)
+        if not (is_number(value) and value > 0)
     ]
-    if vibration is not None and not _positive(vibration):
+    if vibration is not None and not (is_number(vibration) and vibration > 0):
         wrong.append(
             f"vibration is {vibration!r}; it must be a number above zero, m/s². Read it in the machine's papers."
         )
@@ -375,12 +376,6 @@ def _vibration(minutes: float, declared: float | None) -> tuple[str, ...]:
         f"{over} m/s² (directive 2002/44/EC); at {high:g} m/s² the action value is reached after "
         f"{math.floor(_DAY * (ACTION / high) ** 2)} minutes a day. Spread the trials over days or people, and follow local "
         "rules. This is a caution, never a permission.",
-    )
-
-
-def _positive(value: Any) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and value > 0 and math.isfinite(value)
     )
 
 

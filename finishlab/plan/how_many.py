@@ -17,13 +17,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _progress, _show
+from finishlab._numbers import is_whole
 from finishlab._threads import one_thread
 from finishlab.errors import PlanError
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.plan.day import PASS_MINUTES
 from finishlab.plan.step_criterion import StepCriterion
-from finishlab.plan.trials import is_whole, plan_trials
+from finishlab.plan.trials import plan_trials
 
 if TYPE_CHECKING:
     import pandas as pd

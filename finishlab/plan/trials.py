@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _progress, _show
+from finishlab._numbers import is_whole
 from finishlab.errors import PlanError
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
@@ -216,11 +217,6 @@ def new_panels(count: int, taken: Iterable[Any]) -> list[str]:
 
 
 # --- what was asked for -----------------------------------------------------------------------
-
-
-def is_whole(value: Any) -> bool:
-    """Return whether a value is a whole number, and no truth value."""
-    return isinstance(value, int | np.integer) and not isinstance(value, bool)
 
 
 def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any, aim: Any) -> None:
