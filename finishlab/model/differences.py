@@ -210,7 +210,7 @@ def compare_levels(
     every = straighten(model.response(name))
     # A trial that left the step out says nothing of its settings.
     part = every.some(~np.isnan(every.values[:, j]))
-    tried = _tried(setting, part.values[:, j])
+    tried = _tried(basis, setting, part.values[:, j])
     built = ComparedTerms(basis, setting, tried, part)
     groups, told = told_groups(part.groups, built.terms.matrix)
     if "panel" not in groups and _within(part.groups["panel"], part.values[:, j]):
@@ -222,7 +222,7 @@ def compare_levels(
     rows = built.rows(tried)
     found = contrasts(fit, all_pairs(len(tried)) @ rows)
     means = contrasts(fit, rows)
-    words = tuple(_show.setting_text(setting, v) for v in _levels(basis, setting, tried))
+    words = tuple(_show.setting_text(setting, basis.word(setting, v)) for v in tried)
     minutes = _minutes(model, part.values, j, tried)
     return LevelDifferences(
         factor=factor,
@@ -231,17 +231,17 @@ def compare_levels(
         levels=words,
         means=_means(name, words, part, j, tried, means, minutes[0]),
         cautions=tuple(
-            dict.fromkeys([*_untried(basis, setting, tried), *built.cautions, *told, *_hangs(fit, built)])
+            dict.fromkeys([*_untried(setting, tried), *built.cautions, *told, *_hangs(fit, built)])
         ),
         _pairs=_pairs(name, words, part, means.value, found, minutes, smallest),
     )
 
 
-def _tried(setting: Setting, values: np.ndarray) -> np.ndarray:
+def _tried(basis: Basis, setting: Setting, values: np.ndarray) -> np.ndarray:
     tried = np.unique(values)
     label = _show.label(setting.factor)
     if len(tried) < 2:
-        only = "left out" if not len(tried) else _show.setting_text(setting, _level(setting, tried[0]))
+        only = "left out" if not len(tried) else _show.setting_text(setting, basis.word(setting, tried[0]))
         raise ModelError(
             f"{label} was {only} in every trial: there is nothing to compare. Add trials with another setting."
         )
@@ -252,15 +252,7 @@ def _tried(setting: Setting, values: np.ndarray) -> np.ndarray:
     return tried
 
 
-def _level(setting: Setting, value: float) -> Any:
-    return float(value) if setting.numeric else setting.levels[int(value)]
-
-
-def _levels(basis: Basis, setting: Setting, tried: np.ndarray) -> list[Any]:
-    return [_level(setting, v) for v in tried]
-
-
-def _untried(basis: Basis, setting: Setting, tried: np.ndarray) -> list[str]:
+def _untried(setting: Setting, tried: np.ndarray) -> list[str]:
     if setting.numeric:
         return []
     missing = [str(w) for i, w in enumerate(setting.levels) if i not in tried]

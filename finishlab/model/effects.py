@@ -187,11 +187,6 @@ def _signed(value: float) -> str:
 # --- effects --------------------------------------------------------------------------------------
 
 
-def _word(setting: Setting, level: float) -> str:
-    """Return one level of a factor, as the basis holds it, in words."""
-    return _show.plain_number(level) if setting.numeric else str(setting.levels[int(level)])
-
-
 def _worked(setting: Setting, level: float) -> float:
     """Return a level; in place of no passes or seconds the fewest studied that are any."""
     return level if not setting.numeric or level > 0 else float(min(v for v in setting.levels if v > 0))
@@ -218,8 +213,8 @@ def _effect(compared: Averages, factor: Setting, quantities: list[str]) -> list[
         row = {
             "quantity": quantity,
             "factor": factor.factor,
-            "from": _word(factor, levels[i]),
-            "to": _word(factor, levels[j]),
+            "from": _show.level_text(factor, levels[i]),
+            "to": _show.level_text(factor, levels[j]),
             "_from": levels[i],
             "_to": levels[j],
             **dict(zip(("difference", "difference_low", "difference_high"), difference, strict=True)),
@@ -272,14 +267,14 @@ def _pair(
     if blocks is None or a0 == a1 or b0 == b1:
         return None
     more, low, high = compared.contrast(response, blocks, (1, -1, -1, 1))
-    at, than_at = (_word(other, v) for v in (b1, b0))
+    at, than_at = (_show.level_text(other, v) for v in (b1, b0))
     if more < 0:
         more, low, high, at, than_at = -more, -high, -low, than_at, at
     return {
         "quantity": response,
         "factor": one.factor,
-        "from": _word(one, a0),
-        "to": _word(one, a1),
+        "from": _show.level_text(one, a0),
+        "to": _show.level_text(one, a1),
         "at": f"{_show.label(other.factor)} {at}",
         "than_at": than_at,
         "difference": more,
@@ -314,7 +309,7 @@ def _untold(model: FinishModel) -> tuple[set[str], tuple[str, ...]]:
         levels = np.unique(values[~np.isnan(values[:, j]), j])
         if len(levels) < 2:
             never.add(f.factor)
-            only = _word(f, levels[0]) if len(levels) else "left out"
+            only = _show.level_text(f, levels[0]) if len(levels) else "left out"
             said.append(
                 f"{_show.label(f.factor)} was {only} in every trial, so nothing says what it changes. "
                 "Add trials with another setting."

@@ -14,7 +14,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.held import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
-from finishlab.study import RESPONSES, Setting
+from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,10 +174,7 @@ def setting_grid(
         1 if rising else -1
     )
 
-    def words(setting: Setting, level: float) -> Any:
-        return level if setting.numeric else setting.levels[int(level)]
-
-    names = [[words(s, v) for v in values[:, c]] for s, c in zip((one, other), columns, strict=True)]
+    names = [[basis.word(s, v) for v in values[:, c]] for s, c in zip((one, other), columns, strict=True)]
     table = pd.DataFrame(
         {
             factors[0]: names[0],

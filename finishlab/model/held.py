@@ -66,7 +66,7 @@ def words_of(model: FinishModel, base: np.ndarray, free: tuple[str, ...]) -> str
     """Return the process held in words, without what is free."""
     basis = model.study.basis
     parts = [
-        f"{_show.label(f.factor)} {_show.plain_number(v) if f.numeric else f.levels[int(v)]}"
+        f"{_show.label(f.factor)} {_show.level_text(f, v)}"
         for f, v in zip(basis.factors, basis.canonical(base[None])[0], strict=True)
         if f.factor not in free and not np.isnan(v)
     ]

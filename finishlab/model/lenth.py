@@ -193,7 +193,7 @@ def _signs(study: Study, done: pd.DataFrame) -> tuple[np.ndarray, list[str], dic
         elif len(levels) == 2:
             columns.append(np.where(values[:, j] == levels[1], 1.0, -1.0))
             names.append(f.factor)
-            words = [_show.plain_number(v) if f.numeric else str(f.levels[int(v)]) for v in levels]
+            words = [_show.level_text(f, v) for v in levels]
             ends[f.factor] = (words[0], words[1])
     if mistakes:
         raise ModelError(["screening needs two settings of every factor that varied.", *mistakes])

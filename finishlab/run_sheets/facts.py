@@ -14,6 +14,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab._trial_columns import known_columns
 from finishlab.errors import PlanError
 from finishlab.forms.entry import Field, quantities_after, reading_fields
@@ -83,8 +84,7 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
     if mistakes:
         raise PlanError(mistakes)
     study.basis.values(sheet)  # says which setting was never studied
-    rows = sheet.astype(object).where(sheet.notna(), None).to_dict("records")
-    return [{str(name): value for name, value in row.items()} for row in rows]
+    return plain_rows(sheet)
 
 
 def blanks(study: Study) -> list[Blank]:
