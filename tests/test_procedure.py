@@ -7,7 +7,6 @@ import json
 import math
 import os
 import re
-import shutil
 import subprocess
 import tomllib
 from importlib.resources import files
@@ -18,6 +17,7 @@ import jinja2
 import pytest
 import stand_ins
 from contrast import contrast
+from on_paper import needs_paper, pages_of, printed
 
 from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
 from finishlab.procedure import Procedure, customer, facts, register, revise, shop, write
@@ -650,41 +650,6 @@ def test_the_words_file_is_plain_data_with_unique_headings() -> None:
 
 # --- on paper --------------------------------------------------------------------------------
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-TOOLS = CHROMIUM and shutil.which("pdftotext") and shutil.which("pdfinfo")
-
-
-SWITCHES = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-pdf-header-footer",
-)
-
-
-def printed(path: Path, size: str, tmp_path: Path) -> Path:
-    """Print a page to PDF on paper of a size, with a headless browser that may fetch nothing."""
-    source = path.read_text(encoding="utf-8").replace("</style>", f"@page {{ size: {size} }}</style>", 1)
-    copy, pdf = tmp_path / f"{size}.html", tmp_path / f"{size}.pdf"
-    copy.write_text(source, encoding="utf-8")
-    command = [str(CHROMIUM), *SWITCHES, f"--user-data-dir={tmp_path / 'profile'}"]
-    subprocess.run(
-        [*command, f"--print-to-pdf={pdf}", copy.as_uri()], check=True, capture_output=True, timeout=120
-    )
-    return pdf
-
-
-def pages_of(pdf: Path) -> list[str]:
-    text = subprocess.run(
-        ["pdftotext", "-raw", str(pdf), "-"], capture_output=True, text=True, check=True
-    ).stdout
-    return text.split("\f")[:-1]
-
 
 def squeezed(text: str) -> str:
     return re.sub(r"\s", "", text)
@@ -693,11 +658,7 @@ def squeezed(text: str) -> str:
 @pytest.mark.parametrize("size", ["A4", "letter"])
 @pytest.mark.parametrize("kind", ["ordinary", "hostile and without a limit"])
 def test_it_prints_whole_on_paper(size: str, kind: str, tmp_path: Path) -> None:
-    if not TOOLS:
-        reason = "chromium or poppler-utils is not installed; they print the page for this check"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
+    needs_paper()
     changes = {} if kind == "ordinary" else {**HOSTILE, "set_by": None, "cautions": ("<b>care</b>",) * 2}
     made, page = written(tmp_path, **changes)
     pdf = printed(made.path, size, tmp_path)
