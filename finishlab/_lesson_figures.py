@@ -65,18 +65,19 @@ def passes(table: pd.DataFrame, *, factor: str, response: str, title: str, ax: A
         markerfacecolor="white", markersize=7, capsize=4,
     )  # fmt: skip
     for at, top, size in zip(rows[factor], high, gain, strict=True):
-        sign = "-" if float(number(size, 1)) < 0 else "+"
+        rounded = float(number(size, 1))
+        sign = "+" if rounded > 0 else "-" if rounded < 0 else ""
         beside.annotate(
             f"{sign}{number(abs(size), 1)}", (at, top), xytext=(0, 4), textcoords="offset points", ha="center", fontsize=9
         )  # fmt: skip
     beside.margins(y=0.18)
     for part in (ax, beside):
-        part.set_xlabel(label(factor))
+        part.set_xlabel(f"{label(factor)} (bar: 90 %)")
         part.set_xlim(x.min() - 0.5, x.max() + 0.5)
         if len(x) <= 12:
             part.set_xticks(x, [plain_number(v) for v in x])
     ax.set_ylabel(label(response))
-    beside.set_ylabel("what this pass adds (bar: 90 %)")
+    beside.set_ylabel("what this pass adds")
     finish(beside, "")
     return finish(ax, title)
 
@@ -131,8 +132,8 @@ def grits(
     if len(counts) <= 12:
         ax.set_xticks(counts, ["sanded" if v == 0 else plain_number(v) for v in counts])
     ax.set_ylim(bottom=0)
-    ax.set_xlabel(label(factor))
-    ax.set_ylabel("scratches, µm rms (bar: 90 %)")
+    ax.set_xlabel(f"{label(factor)} (bar: 90 % interval)")
+    ax.set_ylabel("scratches, µm rms")
     legend(ax, handles, columns=3)
     return finish(ax, title)
 
@@ -185,6 +186,7 @@ def wipe(table: pd.DataFrame, *, truth: tuple[float, float], title: str, ax: Axe
         )
     ax.set_xticks(range(len(counts)), [f"{plain_number(c)} polish passes" for c in counts])
     ax.set_xlim(-0.6, len(counts) - 0.4)
+    ax.margins(y=0.12)
     ax.set_ylabel(label("gloss_20"))
     legend(ax, columns=3)
     return finish(ax, title)
@@ -213,7 +215,7 @@ def panels(
     >>> sets = [{"way": w, "middle": [84.0, 85.0], "half": [0.5, 0.5]} for w in table["way"]]
     >>> ax = panels(table, sets=sets, truth=85.0, title="", ax=blank())
     >>> [a.get_xlabel() for a in ax.figure.axes]
-    ['one panel, repeated', 'ten panels, repeated']
+    ['one panel', 'ten panels']
     """
     ax = axes(ax)
     parts = (ax, _parted(ax, sharey=True))
@@ -240,10 +242,13 @@ def panels(
             )  # fmt: skip
         part.axhline(truth, color=INK, linewidth=1.2, label="true average")
         part.set_xticks([])
-        part.set_xlabel(f"{one['way']}, repeated")
+        part.set_xlabel(one["way"])
     ax.set_ylabel(label("gloss_20"))
     parts[1].tick_params(labelleft=False)
-    legend(parts[1], ax.get_legend_handles_labels()[0], columns=3)
+    # One under each: together they are wider than their half.
+    handles = ax.get_legend_handles_labels()[0]
+    legend(ax, handles[:2])
+    legend(parts[1], handles[2:])
     finish(parts[1], "")
     return finish(ax, title)
 

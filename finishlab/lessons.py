@@ -333,7 +333,7 @@ def _panels(seed: int) -> Lesson:
     t = float(stats.t.ppf(_ENDS[1], m - 1))
     rows: list[dict[str, Any]] = []
     shown = []
-    for way, panels in ((f"{m} patches of one panel", 1), (f"one patch on each of {m} panels", m)):
+    for way, panels in ((f"{m} patches of one panel", 1), (f"{m} panels, one patch each", m)):
         luck = between * rng.standard_normal((_REPEATS, panels))
         read = _AVERAGE + luck + within * rng.standard_normal((_REPEATS, m))
         middle, half = read.mean(axis=1), t * read.std(axis=1, ddof=1) / np.sqrt(m)

@@ -7,6 +7,7 @@ cautions. The page fetches nothing: its own policy forbids it.
 from __future__ import annotations
 
 import re
+import textwrap
 from base64 import b64encode
 from collections.abc import Sequence
 from hashlib import sha256
@@ -18,11 +19,12 @@ from finishlab.errors import ProcedureError
 from finishlab.lessons import Lesson
 from finishlab.records.files import write_whole
 
-#: Figure in inches, and its smallest type in points: across a page of 1280 x 800 that type is 24 pixels high or more.
-_SIZE, _LEAST = (6.0, 2.5), 10.0
+#: Figure in inches, its smallest type in points, and characters of a line beside its axes: on a page of 1280 x 800 that
+#: type is 24 pixels high or more.
+_SIZE, _LEAST, _BESIDE = (6.2, 2.9), 10.0, 20
 _WORDS = {
     "first": "Title",
-    "keys": "On: arrow key, space, click or tap. Back: left arrow, or the left third of the page. N: the instructor's notes.",
+    "moves": "On: arrow key, space, click or tap. Back: left arrow, or the left third of the page. N: the instructor's notes.",
     "defer": "Nothing in these slides says that a process is safe.",
     "nav": "Slides",
     "back": "Back",
@@ -114,6 +116,7 @@ def _slide(result: Any, number: int) -> dict[str, Any]:
     for part in ax.figure.axes:
         # The sentence stands above the figure, in larger type.
         part.set_title("", loc="left")
+        part.set_ylabel(textwrap.fill(part.get_ylabel(), _BESIDE))
     for text in ax.figure.findobj(Text):
         text.set_fontsize(max(text.get_fontsize(), _LEAST))
     svg = re.sub(r' xmlns(:xlink)?="[^"]*"', "", _figures.svg(ax, name=says))
