@@ -82,6 +82,9 @@ _PLACES = {
     "procedure_register": "procedure",
     "step_counts": "teach",
     "StepCounts": "teach",
+    "lesson": "lessons",
+    "Lesson": "lessons",
+    "write_slides": "slides",
     "certify": "newcomers",
     "Certificate": "newcomers",
     "watch_jobs": "monitor",
@@ -110,6 +113,7 @@ __all__ = [
     "Frontier",
     "HowMany",
     "JobTime",
+    "Lesson",
     "LevelDifferences",
     "MeterAgreement",
     "MeterDrift",
@@ -150,6 +154,7 @@ __all__ = [
     "frontier",
     "how_many_trials",
     "job_time",
+    "lesson",
     "log_form",
     "meter_drift",
     "next_passes",
@@ -175,6 +180,7 @@ __all__ = [
     "write_labels",
     "write_procedure",
     "write_run_sheet",
+    "write_slides",
     "write_trials",
 ]
 
@@ -191,6 +197,7 @@ if TYPE_CHECKING:
     )
     from finishlab.forms.log_form import log_form
     from finishlab.forms.what_if import what_if
+    from finishlab.lessons import Lesson, lesson
     from finishlab.measure import (
         MeterAgreement,
         MeterDrift,
@@ -234,6 +241,7 @@ if TYPE_CHECKING:
     )
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
+    from finishlab.slides import write_slides
     from finishlab.solve import (
         Chains,
         Checkpoints,
