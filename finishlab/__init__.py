@@ -86,6 +86,7 @@ _PLACES = {
     "Certificate": "newcomers",
     "watch_jobs": "monitor",
     "Watch": "monitor",
+    "ClassExercise": "classroom",
     "log_form": "forms.log_form",
     "what_if": "forms.what_if",
     "write_run_sheet": "run_sheets",
@@ -103,6 +104,7 @@ __all__ = [
     "Certificate",
     "Chains",
     "Checkpoints",
+    "ClassExercise",
     "Confirmation",
     "FinishModel",
     "FinishlabError",
@@ -180,6 +182,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from finishlab.bench import PracticeBench
+    from finishlab.classroom import ClassExercise
     from finishlab.errors import (
         FinishlabError,
         ModelError,
