@@ -75,6 +75,7 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "print_certificate_sheet": "procedure",
     "print_customer_page": "procedure",
     "print_procedure": "procedure",
     "read_procedure": "procedure",
@@ -157,6 +158,7 @@ __all__ = [
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "print_certificate_sheet",
     "print_customer_page",
     "print_procedure",
     "procedure_register",
@@ -228,6 +230,7 @@ if TYPE_CHECKING:
     from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
+        print_certificate_sheet,
         print_customer_page,
         print_procedure,
         procedure_register,
