@@ -8,6 +8,7 @@ who takes the program apart.
 
 from __future__ import annotations
 
+import copy
 import math
 import re
 from collections.abc import Mapping
@@ -84,7 +85,7 @@ class ClassScore:
         told = self._class.dropna(subset=["true_probability"])
         kept = told[told["kept"]]
         said = [
-            f"The shop: {self.shop}. The shortest process that truly meets the goal in {asked} of jobs: {best['process']}; "
+            f"The shop: {self.shop}. The shortest process that truly meets the goal in {asked} of jobs or more: {best['process']}; "
             f"{_show.minutes_text(best['minutes'])} a section, {_show.percent(best['assurance'])}.",
             f"{len(kept)} of {_show.counted(len(self._class), 'student')} recommended one that keeps it"
             + (
@@ -96,10 +97,10 @@ class ClassScore:
         if len(told):
             said.append(
                 f"On average they said {_percent(told['said_probability'].mean())}, and it was {_percent(told['true_probability'].mean())}; "
-                f"what a student said was typically off by {_percent(self.off)}."
+                f"what a student said was typically off by {100 * self.off:.0f} percentage points."
             )
         for row in self.rows.tail(2).to_dict("records"):
-            who = f"{_show.begun(row['who'])}, on the same budget of {_show.counted(self.budget, 'trial')}"
+            who = f"On the same budget of {_show.counted(self.budget, 'trial')}, {row['who']}"
             if math.isnan(row["true_probability"]):
                 said.append(f"{who}: no answer ({row['note']})")
                 continue
@@ -394,7 +395,9 @@ class ClassExercise:
                     mistakes.append(f"{who} is there twice. Keep one recommendation.")
                 known = {str(k): v for k, v in row.items()}
                 values = self.study.basis.values(pd.DataFrame([known], index=[who]))
-                _, sure = self.study.asked(assurance=row["assurance"])
+                # None would be the study's own; nobody's belief is taken for granted.
+                claim = math.nan if row["assurance"] is None else row["assurance"]
+                _, sure = self.study.asked(assurance=claim)
                 taken[student] = {"settings": self.study.basis.settings(values[0]), "assurance": sure}
             except FinishlabError as problem:
                 mistakes += problem.mistakes
@@ -546,10 +549,10 @@ class ClassExercise:
             "format": _FORMAT,
             "students": self.students,
             "trials": self.trials,
-            "worked": self._sheets,
+            "worked": copy.deepcopy(self._sheets),
             # To know the shop again by what the class has seen of it.
             "read": self._read(),
-            "recommended": {str(k): v for k, v in self._recommended.items()},
+            "recommended": {str(k): copy.deepcopy(v) for k, v in self._recommended.items()},
             "scored": self.scored,
         }
 

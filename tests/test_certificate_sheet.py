@@ -110,6 +110,9 @@ def test_two_dozen_panels_are_one_tagged_page_with_every_line_within_it(
     assert {"a4": "595.", "letter": "612 x 792"}[paper] in info
     assert "Box-van shop (invented)" in text
     assert ("No film limit was set in this study." in text) is not limited
+    # The line for the hand has room: nothing stands behind it.
+    lines = told("pdftotext", "-layout", str(path), "-").splitlines()
+    assert any(line.rstrip().endswith("and who set it:") for line in lines) is not limited
     box = told("pdftotext", "-bbox", str(path), "-")
     width, height = (float(x) for x in re.search(r'width="([\d.]+)" height="([\d.]+)"', box).groups())  # type: ignore[union-attr]
     corners = re.findall(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)"', box)
