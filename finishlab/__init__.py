@@ -75,6 +75,7 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "print_certificate_sheet": "procedure",
     "print_customer_page": "procedure",
     "print_procedure": "procedure",
     "read_procedure": "procedure",
@@ -89,6 +90,7 @@ _PLACES = {
     "Certificate": "newcomers",
     "watch_jobs": "monitor",
     "Watch": "monitor",
+    "ClassExercise": "classroom",
     "log_form": "forms.log_form",
     "what_if": "forms.what_if",
     "write_run_sheet": "run_sheets",
@@ -106,6 +108,7 @@ __all__ = [
     "Certificate",
     "Chains",
     "Checkpoints",
+    "ClassExercise",
     "Confirmation",
     "FinishModel",
     "FinishlabError",
@@ -160,6 +163,7 @@ __all__ = [
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "print_certificate_sheet",
     "print_customer_page",
     "print_procedure",
     "procedure_register",
@@ -186,6 +190,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from finishlab.bench import PracticeBench
+    from finishlab.classroom import ClassExercise
     from finishlab.errors import (
         FinishlabError,
         ModelError,
@@ -232,6 +237,7 @@ if TYPE_CHECKING:
     from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
+        print_certificate_sheet,
         print_customer_page,
         print_procedure,
         procedure_register,
