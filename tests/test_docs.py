@@ -29,6 +29,7 @@ NOTHING_PUBLISHED = {
     "procedure": "writes and reads pages of what was computed before",
     "forms": "shows what others compute, and takes in what is typed",
     "run_sheets": "writes sheets to fill in",
+    "slides": "shows what others compute",
 }
 #: A number says in which unit it is, or that it is a share of something.
 UNIT = re.compile(
