@@ -45,6 +45,8 @@ _POLISH = (3, 4)
 _AVERAGE, _SPREAD, _PANEL_SHARE, _PATCHES = 85.0, 1.0, 0.5, 10
 #: Sets of patches that are simulated, and those that are drawn.
 _REPEATS, _DRAWN = 10_000, 20
+#: A share's interval wider than this tells little.
+_WIDE = 0.4
 _LESSONS = ("passes", "grits", "wipe", "panels", "technicians")
 
 
@@ -181,20 +183,24 @@ def _passes(model: FinishModel) -> Lesson:
     unit = f" {unit}" if unit else ""
     rows = table.to_dict("records")
 
-    def adds(k: int) -> str:
-        size = _show.number(abs(rows[k]["gain"]), 1)
-        turned = rows[k]["gain"] < 0 and float(size) > 0
-        counts = [_show.plain_number(rows[i][over]) for i in (k - 1, k)]
-        return f"from {counts[0]} to {counts[1]} {'costs' if turned else 'adds'} {size}{unit}"
+    # More gloss is the gain; of haze and faults less is.
+    gains, costs = ("adds", "costs") if ladder.response.startswith("gloss") else ("takes off", "adds")
 
-    name = _show.begun(_show.label(over))
-    less = "" if ladder.response.startswith("gloss") else "less "
-    says = f"{name}: {adds(1)} of {less}{words}"
+    def change(k: int) -> str:
+        size = _show.number(abs(rows[k]["gain"]), 1)
+        done = costs if rows[k]["gain"] < 0 and float(size) > 0 else gains
+        before, now = (_show.plain_number(rows[i][over]) for i in (k - 1, k))
+        return f"from {before} to {now} {done} {size}{unit}"
+
+    says = f"{_show.begun(_show.label(over))}: {change(1)} of {words}"
     if len(rows) > 2:
-        says += f", {adds(len(rows) - 1)}"
-    return Lesson(
-        "passes", says + ".", ladder.text(), (), table, {"factor": over, "response": ladder.response}
+        says += f", {change(len(rows) - 1)}"
+    each = (rows[-1]["minutes"] - rows[0]["minutes"]) / (len(rows) - 1)
+    note = (
+        f"Every further one takes about {_show.number(each, 1)} minutes of a section, whatever it adds. The rest is held at {ladder.held}; the bars "
+        "hold 90 %. Scratches go by a share of what is left, so each pass has less to take than the one before."
     )
+    return Lesson("passes", f"{says}.", note, (), table, {"factor": over, "response": ladder.response})
 
 
 def _grits(model: FinishModel) -> Lesson:
@@ -223,11 +229,16 @@ def _grits(model: FinishModel) -> Lesson:
         # Drawn together: the chance that the coarse grit's scratches are down to what the fine one left.
         down = (found.drawn[:, 0] <= found.drawn[:, -1, :1]).mean(axis=0) >= _COVER
         needed = float(found.passes[int(down.argmax())]) if down.any() else None
-        says += (
-            f": no studied count of {name} is sure to take {coarse} down to that."
-            if needed is None
-            else f": {_show.plain_number(needed)} {name} take {coarse} down to what {fine} leaves."
-        )
+        if needed is None:
+            says += f": no studied count of {name} is sure to take {coarse} down to that."
+        elif needed == 0:
+            says += f": {coarse} is surely no rougher."
+        else:
+            one = needed == 1 and name.endswith("passes")
+            count = (
+                f"1 {name.removesuffix('es')} takes" if one else f"{_show.plain_number(needed)} {name} take"
+            )
+            says += f": {count} {coarse} down to what {fine} leaves."
     else:
         says += f"; {_show.plain_number(found.passes[-1])} {name} leave {middle[0, -1]:.3f} µm of them."
     note = (
@@ -235,8 +246,14 @@ def _grits(model: FinishModel) -> Lesson:
         "a single deep scratch does not show in it, so look under the lamp before the next step. Sure means nine chances in ten."
     )
     unknown = [g for g, size in zip(found.grits, grains, strict=True) if size is None]
-    cautions = (f"No published grain size of {_show.listed(unknown)} was verified.",) if unknown else ()
-    return Lesson("grits", says, note, cautions, table, {"factor": found.after, "needed": needed})
+    cautions = []
+    if unknown:
+        cautions.append(f"No published grain size of {_show.listed(unknown)} was verified.")
+    if not found.read:
+        cautions.append(
+            "Nothing was read straight from the sanding: what a grit leaves is mostly a stated guess. Read it after sanding, too."
+        )
+    return Lesson("grits", says, note, tuple(cautions), table, {"factor": found.after, "needed": needed})
 
 
 def _technicians(model: FinishModel) -> Lesson:
@@ -270,7 +287,9 @@ def _technicians(model: FinishModel) -> Lesson:
     seen = f"{in_words(own['share'])} is" if own["share"] > 0 else "none is seen to be"
     says = f"{_show.begun(words)}: of the spread between jobs at the same settings, {seen} the technician's (90 % interval: {ends})."
     apart = float(np.ptp(table["difference"]))
+    wide = own["share_high"] - own["share_low"] > _WIDE
     note = (
+        f"{'That is a wide interval: these trials tell little of it; more panels by each would. ' if wide else ''}"
         f"The averages of {_show.counted(len(numbers), 'technician')} lie {_show.number(apart, 1)}{' ' + unit if unit else ''} apart, each "
         "patch against what the model expects of its process. Technicians are numbers in this figure, not names: it is about the "
         "process, and no ranking of people."

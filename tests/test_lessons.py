@@ -11,6 +11,7 @@ from scipy import stats
 
 import finishlab as fl
 from finishlab._figures import blank
+from finishlab.bench import _STUDY
 from finishlab.errors import ModelError
 
 mpl.use("agg")
@@ -82,6 +83,15 @@ def test_the_lesson_follows_the_first_count_whatever_it_is_called():
         fl.lesson("technicians", model)
 
 
+def test_less_haze_is_taken_off_and_more_costs_nobody_a_gain(bench, trials):
+    text = _STUDY.format(kind=1, seed=3, target=80)
+    study = fl.Study.from_toml(text.replace("gloss_20 = { at_least = 80 }", "haze = { at_most = 30 }"))
+    lesson = fl.lesson("passes", fl.fit(study, trials))
+    rows = lesson.table()
+    assert rows["haze"].iloc[0] > rows["haze"].iloc[1]
+    assert lesson.says.startswith(f"Cut passes: from 1 to 2 takes off {rows['gain'].iloc[1]:.1f} of haze")
+
+
 # --- grits ---------------------------------------------------------------------------------------------------
 
 
@@ -119,6 +129,13 @@ def test_the_passes_named_truly_take_the_coarse_scratch_down_to_the_fine_one(ben
     enough = 1 + int(np.argmax(coarse >= fine))
     # Sure in nine of ten: the true count, or one more.
     assert needed in (enough, enough + 1)
+
+
+def test_what_was_not_read_after_sanding_is_said_to_be_a_guess(bench, trials, lessons):
+    unread = trials.drop(columns=[c for c in trials if c.startswith("sand_gloss")])
+    said = fl.lesson("grits", fl.fit(bench.study, unread)).cautions
+    assert any("mostly a stated guess" in c for c in said)
+    assert not any("mostly a stated guess" in c for c in lessons["grits"].cautions)
 
 
 # --- the wipe ------------------------------------------------------------------------------------------------

@@ -31,6 +31,8 @@ class ScratchLevels:
         Factor of the next step's passes, or other amount.
     held : str
         The process that the rest is held at, in words.
+    read : bool
+        Whether anything was read straight from the sanding; else what a grit leaves rests on the model's stated guess.
     passes : ndarray, shape (counts,)
         0 first: straight from the sanding.
     drawn : ndarray, shape (draws, grits, counts)
@@ -41,6 +43,7 @@ class ScratchLevels:
     grits: tuple[str, ...]
     after: str
     held: str
+    read: bool
     passes: np.ndarray
     drawn: np.ndarray
 
@@ -96,4 +99,8 @@ def scratch_levels(model: FinishModel) -> ScratchLevels:
     rough[:, ~none & ~basis.admissible(values)] = np.nan
     names = tuple(str(grit.levels[int(g)]) for g in order)
     shape = (len(rough), len(order), len(passes))
-    return ScratchLevels(names, amount.factor, words_of(model, base, free), passes, rough.reshape(shape))
+    observed = fit.posterior.observed
+    seen = bool((observed.present & (observed.rows.step == k)).any())
+    return ScratchLevels(
+        names, amount.factor, words_of(model, base, free), seen, passes, rough.reshape(shape)
+    )
