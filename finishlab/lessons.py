@@ -1,7 +1,7 @@
 """Lessons for a class: one idea, one sentence with its number, one figure.
 
 Two kinds: what a fitted model says of the shop's own trials (passes, grits, technicians), and what a simulation with
-a stated seed shows of reading and counting (wipe, panels). What is invented says so in its cautions. Whether a single
+a stated seed shows of reading and counting (wipe, panels). What is invented says so in its source. Whether a single
 pass is worth it is `teach.py`'s; nothing is fitted here.
 
 References
@@ -64,20 +64,23 @@ class Lesson:
         The sentence that the figure shows.
     note : str
         What the instructor may add: how it was found, and what it does not mean.
+    source : str
+        Where the numbers come from: which study's trials, or what is invented.
     cautions : tuple of str
-        What is invented, and what the trials cannot tell.
+        What the trials cannot tell.
     """
 
     topic: str
     says: str
     note: str
+    source: str
     cautions: tuple[str, ...]
     _table: pd.DataFrame = field(repr=False)
     _drawn: dict[str, Any] = field(repr=False)
 
     def text(self) -> str:
-        """Return the sentence, what may be added, and the cautions."""
-        return " ".join([self.says, self.note, *self.cautions])
+        """Return the sentence, what may be added, the source, and the cautions."""
+        return " ".join([self.says, self.note, self.source, *self.cautions])
 
     def table(self) -> pd.DataFrame:
         """
@@ -89,12 +92,13 @@ class Lesson:
         return self._table.copy()
 
     def to_dict(self) -> dict[str, Any]:
-        """Return sentence, note, cautions and numbers as plain Python."""
+        """Return sentence, note, source, cautions and numbers as plain Python."""
         rows = self._table.astype(object).where(self._table.notna(), None).to_dict("records")
         return {
             "topic": self.topic,
             "says": self.says,
             "note": self.note,
+            "source": self.source,
             "cautions": list(self.cautions),
             "rows": rows,
         }
@@ -200,7 +204,9 @@ def _passes(model: FinishModel) -> Lesson:
         f"Every further one takes about {_show.number(each, 1)} minutes of a section, whatever it adds. The rest is held at {ladder.held}; the bars "
         "hold 90 %. Scratches go by a share of what is left, so each pass has less to take than the one before."
     )
-    return Lesson("passes", f"{says}.", note, (), table, {"factor": over, "response": ladder.response})
+    return Lesson(
+        "passes", f"{says}.", note, _trials(model), (), table, {"factor": over, "response": ladder.response}
+    )
 
 
 def _grits(model: FinishModel) -> Lesson:
@@ -253,7 +259,9 @@ def _grits(model: FinishModel) -> Lesson:
         cautions.append(
             "Nothing was read straight from the sanding: what a grit leaves is mostly a stated guess. Read it after sanding, too."
         )
-    return Lesson("grits", says, note, tuple(cautions), table, {"factor": found.after, "needed": needed})
+    return Lesson(
+        "grits", says, note, _trials(model), tuple(cautions), table, {"factor": found.after, "needed": needed}
+    )
 
 
 def _technicians(model: FinishModel) -> Lesson:
@@ -295,7 +303,12 @@ def _technicians(model: FinishModel) -> Lesson:
         "process, and no ranking of people."
     )
     drawn = {"sets": [s.tolist() for s in sets], "unit": unit, "label": words}
-    return Lesson("technicians", says, note, shares.cautions, table, drawn)
+    return Lesson("technicians", says, note, _trials(model), shares.cautions, table, drawn)
+
+
+def _trials(model: FinishModel) -> str:
+    """Say whose trials these are."""
+    return f"Trials: {model.study.title}."
 
 
 # --- simulated -------------------------------------------------------------------------------------------
@@ -335,11 +348,11 @@ def _wipe(seed: int) -> Lesson:
         f"the one with {_POLISH[1]}, read after it. Wipe every patch in the same way before every reading, with what the coating "
         "maker accepts, and wait the same minutes."
     )
-    cautions = (
+    source = (
         f"Invented: the shop (PracticeBench kind {_SHOP_KIND}, seed {_SHOP_SEED}), and a lift of {_OIL_GU} GU on average. That oils and "
-        f"fillers lift the gloss is common practice, no source; by how much, test yourself. Seed {seed}.",
+        f"fillers lift the gloss is common practice, no source; by how much, test yourself. Seed {seed}."
     )
-    return Lesson("wipe", says, note, cautions, table, {"truth": (float(fewer), float(more))})
+    return Lesson("wipe", says, note, source, (), table, {"truth": (float(fewer), float(more))})
 
 
 def _panels(seed: int) -> Lesson:
@@ -381,8 +394,8 @@ def _panels(seed: int) -> Lesson:
         f"next panel holds it in {100 * rows[0]['holds_next_panel_share']:.0f} of 100 repeats against {100 * rows[1]['holds_next_panel_share']:.0f}. "
         f"{m} readings of one patch are worth less still: they are one trial."
     )
-    cautions = (
+    source = (
         f"Invented: {_AVERAGE:.0f} GU on average, patches of different panels {_SPREAD:.0f} GU apart (standard deviation), half of the variance the panel's. "
-        f"{_REPEATS:,} repeats, seed {seed}; the figure draws the first {_DRAWN}.",
+        f"{_REPEATS:,} repeats, seed {seed}; the figure draws the first {_DRAWN}."
     )
-    return Lesson("panels", says, note, cautions, pd.DataFrame(rows), {"sets": shown, "truth": _AVERAGE})
+    return Lesson("panels", says, note, source, (), pd.DataFrame(rows), {"sets": shown, "truth": _AVERAGE})

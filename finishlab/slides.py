@@ -8,20 +8,26 @@ from __future__ import annotations
 
 import re
 import textwrap
+import warnings
 from base64 import b64encode
 from collections.abc import Sequence
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from finishlab import _figures
 from finishlab.errors import ProcedureError
 from finishlab.lessons import Lesson
 from finishlab.records.files import write_whole
 
-#: Figure in inches, its smallest type in points, and characters of a line beside its axes: on a page of 1280 x 800 that
-#: type is 24 pixels high or more.
-_SIZE, _LEAST, _BESIDE = (6.2, 2.9), 10.0, 20
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: Figure in inches: on a page of 1280 x 800 its smallest type is 24 pixels high or more at the first of these sizes. The
+#: others are for figures with more in them, whose type is smaller on the page.
+_SIZES = ((6.2, 2.9), (7.4, 3.5), (8.9, 4.2), (10.7, 5.0))
+#: Smallest type in points, characters of a line beside the axes, and inches that a mark may stand over the edge.
+_LEAST, _BESIDE, _OVER = 10.0, 20, 0.03
 _WORDS = {
     "first": "Title",
     "moves": "On: arrow key, space, click or tap. Back: left arrow, or the left third of the page. N: the instructor's notes.",
@@ -48,7 +54,7 @@ def write_slides(results: Sequence[Any], path: str | Path, *, title: str) -> Pat
     Parameters
     ----------
     results : sequence of Lesson or another result
-        In the order shown. Whatever has ``text()`` and ``plot()`` makes a slide: its first sentence, its figure, its cautions,
+        In the order shown. Whatever has ``text()`` and ``plot()`` makes a slide: its first sentence, its figure, its source and cautions,
         and the rest of its text as the instructor's notes.
     path : str or Path
         ``.html``. A file of that name is replaced, whole or not at all.
@@ -104,25 +110,43 @@ def write_slides(results: Sequence[Any], path: str | Path, *, title: str) -> Pat
 def _slide(result: Any, number: int) -> dict[str, Any]:
     """Return sentence, figure, cautions and notes of one slide."""
     from markupsafe import Markup
-    from matplotlib.text import Text
 
     cautions = [str(c) for c in getattr(result, "cautions", ())]
     if isinstance(result, Lesson):
         says, note = result.says, result.note
+        cautions = [result.source, *cautions]
     else:
         says, _, note = result.text().partition(". ")
         says = says if says.endswith((".", "?")) else f"{says}."
-    ax = result.plot(ax=_figures.blank(*_SIZE))
-    for part in ax.figure.axes:
-        # The sentence stands above the figure, in larger type.
-        part.set_title("", loc="left")
-        part.set_ylabel(textwrap.fill(part.get_ylabel(), _BESIDE))
-    for text in ax.figure.findobj(Text):
-        text.set_fontsize(max(text.get_fontsize(), _LEAST))
-    svg = re.sub(r' xmlns(:xlink)?="[^"]*"', "", _figures.svg(ax, name=says))
+    figure = _drawn(result)
+    svg = re.sub(r' xmlns(:xlink)?="[^"]*"', "", _figures.svg(figure, name=says))
     # A clip hidden with its slide would hide what another slide's figure names alike.
     svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>s{number}-", svg)
     return {"says": says, "figure": Markup(svg), "cautions": cautions, "note": note}
+
+
+def _drawn(result: Any) -> Figure:
+    """Draw a result without its title, at the first size at which nothing is cut."""
+    from matplotlib.text import Text
+
+    for size in _SIZES:
+        place = _figures.blank(*size)
+        figure = cast("Figure", place.figure)
+        result.plot(ax=place)
+        for part in figure.axes:
+            # The sentence stands above the figure, in larger type.
+            part.set_title("", loc="left")
+            part.set_ylabel(textwrap.fill(part.get_ylabel(), _BESIDE))
+        for text in figure.findobj(Text):
+            text.set_fontsize(max(text.get_fontsize(), _LEAST))
+        with warnings.catch_warnings():
+            # Axes without room are drawn larger next.
+            warnings.filterwarnings("ignore", message="constrained_layout not applied")
+            figure.draw_without_rendering()
+        drawn = figure.get_tightbbox()
+        if min(drawn.x0, drawn.y0) > -_OVER and drawn.x1 < size[0] + _OVER and drawn.y1 < size[1] + _OVER:
+            break
+    return figure
 
 
 def _page(slides: list[dict[str, Any]], title: str) -> str:

@@ -263,7 +263,9 @@ def test_a_lesson_has_the_five_handles_and_says_what_is_invented(lessons):
         assert lesson.to_dict()["topic"] == topic
         assert len(lesson.to_dict()["rows"]) == len(lesson.table())
         assert lesson._repr_html_().startswith("<p>")
-        assert any("Invented" in c for c in lesson.cautions) == (topic in ("wipe", "panels"))
+        invented = topic in ("wipe", "panels")
+        assert lesson.source.startswith("Invented: " if invented else "Trials: Practice bench, kind ")
+        assert lesson.source in lesson.text()
 
 
 def test_what_cannot_be_taught_is_refused(bench, trials, model):

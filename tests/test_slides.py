@@ -11,6 +11,7 @@ from lab_page import browser, needs
 
 import finishlab as fl
 from finishlab.errors import ProcedureError, RecordsError
+from finishlab.slides import _SIZES, _drawn
 
 #: A screen of 1280 x 800, and what can be read on it from the back row.
 SCREEN, LEAST_PX = {"width": 1280, "height": 800}, 24
@@ -170,6 +171,22 @@ def test_on_paper_every_slide_is_a_page_with_its_notes(seen, results, tmp_path):
     assert len(pages) == len(results) + 2
     for page, result in zip(pages[1:], results[:-2], strict=False):
         assert " ".join(result.note.split()[:6]) in " ".join(page.split())
+
+
+def test_a_figure_with_much_in_it_is_drawn_larger_rather_than_cut(model, results):
+    dense = [fl.pass_curve(model, "cut_passes"), fl.step_constants(model), fl.frontier(model, "gloss_20")]
+    widths = []
+    for result in [*results, *dense]:
+        figure = _drawn(result)
+        wide, high = figure.get_size_inches()
+        widths.append(wide)
+        drawn = figure.get_tightbbox()
+        assert min(drawn.x0, drawn.y0) > -0.04
+        assert drawn.x1 < wide + 0.04
+        assert drawn.y1 < high + 0.04
+    # A lesson is in the largest type.
+    assert set(widths[: len(results)]) == {_SIZES[0][0]}
+    assert max(widths[len(results) :]) > _SIZES[0][0]
 
 
 def test_figures_do_not_take_each_others_clips(written):
