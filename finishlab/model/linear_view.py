@@ -72,11 +72,6 @@ class LinearView:
         """Positions of the last readings, one a trial."""
         return np.flatnonzero(self.last)
 
-    @cached_property
-    def leverage(self) -> np.ndarray:
-        """How far each trial's reading sets its own fitted value, 0 to 1; shape (trials,)."""
-        return np.einsum("ij,ji->i", self.process[self.at], self.inverse[:, self.at])
-
     def _without(self, block: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return what turns residuals into how far a block lies from what the others say, and its covariance."""
         cov = np.linalg.inv(self.inverse[np.ix_(block, block)])
