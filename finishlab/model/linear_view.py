@@ -1,4 +1,4 @@
-"""A fitted model seen as linear least squares: leverage, trials left out, repeats, influence.
+"""A fitted model seen as linear least squares: trials left out, repeats, influence.
 
 Made straight at one typical draw, the readings are normal about what the priors expect, and
 everything that textbooks compute of least squares has its like here: with priors so wide
