@@ -68,7 +68,7 @@ class PassCurve:
     def text(self) -> str:
         """Return where the curve levels off, and what the next job reads there."""
         words, unit = RESPONSES[self.response]
-        unit = f" {unit}" if unit else ""
+        unit = _show.spaced(unit)
         last = self._table.iloc[-1]
         near = (self._table["value"] - last["value"]).abs() <= _LITTLE
         # The first level from which on all stay near the last.

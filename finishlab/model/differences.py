@@ -410,4 +410,4 @@ def _verdict(a: str, b: str, low: float, high: float, smallest: float | None, un
 
 def _amount(value: float, unit: str, toward: str = "") -> str:
     shown = _show.number(value, 1, "up") if toward == "up" else _show.plain_number(value)
-    return f"{shown} {unit}" if unit else shown
+    return shown + _show.spaced(unit)

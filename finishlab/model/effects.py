@@ -165,7 +165,7 @@ def _ranking(rows: pd.DataFrame, where: str) -> str:
     if not told:
         return f"No factor's difference in {words} can be told from none, {where}."
     first, *others = told
-    size = f"{_signed(first['difference'])}{' ' + unit if unit else ''}"
+    size = f"{_show.change(first['difference'])}{_show.spaced(unit)}"
     interval = _show.interval_text(first["difference_low"], first["difference_high"])
     sentence = (
         f"What matters most for {words}, {where}: {_show.label(first['factor'])}, {size} from {first['from']} to "
@@ -173,15 +173,11 @@ def _ranking(rows: pd.DataFrame, where: str) -> str:
     )
     if others:
         sentence += "; then " + _show.listed(
-            [f"{_show.label(r['factor'])} ({_signed(r['difference'])})" for r in others]
+            [f"{_show.label(r['factor'])} ({_show.change(r['difference'])})" for r in others]
         )
     if rest:
         sentence += f". Not told from no difference: {_show.listed(rest)}"
     return sentence + "."
-
-
-def _signed(value: float) -> str:
-    return f"{'+' if value >= 0 else '-'}{_show.number(abs(value), 1)}"
 
 
 # --- effects --------------------------------------------------------------------------------------
@@ -289,7 +285,7 @@ def _together_title(rows: pd.DataFrame, quantity: str) -> str:
     if not len(told):
         return f"{words}: no change of one setting can be told to be worth more at one setting of another than at the other."
     first = told.iloc[0].to_dict()
-    size = f"{_show.number(first['difference'], 1)}{' ' + unit if unit else ''}"
+    size = f"{_show.number(first['difference'], 1)}{_show.spaced(unit)}"
     return (
         f"{words}: {_change(first)} adds {size} more at {first['at']} than at {first['than_at']} "
         f"({_show.interval_text(first['difference_low'], first['difference_high'])})."

@@ -60,7 +60,7 @@ class Frontier:
         if found.empty:
             return f"No studied process reaches any of these targets of {label} {with_}."
         first, last = found.iloc[0], found.iloc[-1]
-        unit = f" {unit}" if unit else ""
+        unit = _show.spaced(unit)
         return (
             f"{label} {with_}: {first['target']:g}{unit} takes {_show.minutes_text(first['minutes'])} a section, "
             f"{last['target']:g}{unit} takes {_show.minutes_text(last['minutes'])}."
