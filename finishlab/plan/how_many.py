@@ -20,6 +20,7 @@ from finishlab import _progress, _show
 from finishlab._numbers import is_whole
 from finishlab._threads import one_thread
 from finishlab.errors import PlanError
+from finishlab.model.asked import REACH
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.plan.day import PASS_MINUTES
@@ -178,7 +179,7 @@ def how_many_trials(
             draws = np.random.default_rng([seed, 1])
             done = np.array([shop.work(*world, values, group, draws) for world in worlds])
             left = done[:, 0]
-            half = 1.645 * left.std(ddof=1) / math.sqrt(len(left))
+            half = REACH * left.std(ddof=1) / math.sqrt(len(left))
             named = ~np.isnan(done[:, 1])
             rows.append(
                 {
