@@ -15,7 +15,7 @@ from finishlab import _show
 from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
-from finishlab.solve.search import candidates, in_order
+from finishlab.solve.search import in_order, quickest
 from finishlab.study import RESPONSES, Condition, Study
 
 if TYPE_CHECKING:
@@ -153,26 +153,16 @@ def frontier(
     if not len(asked):
         raise StudyError("no target was given. Name at least one, or leave targets out.")
     walk = in_order(model)
-    rows = {}
+    rows: dict[float, dict[str, Any]] = {}
     # From the easiest on: what falls short of an easier target falls short of a harder one.
     for target in asked if rising else asked[::-1]:
         side: dict[str, Any] = {"at_least" if rising else "at_most": float(target)}
         goals = {**conditions, response: replace(conditions.get(response, Condition()), **side)}
-        seen = candidates(model, goals, wanted, lambda c: c.best(wanted) is not None, walk)
-        at = seen.best(wanted)
-        row: dict[str, Any] = {"target": float(target), "found": at is not None}
-        if at is not None:
-            value = seen.at([at])
-            walk = walk.where(slice(at, None))
-            low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
-            row |= {
-                "minutes": float(seen.minutes[at]),
-                "minutes_low": low,
-                "minutes_high": high,
-                "assurance": float(seen.probability[at]),
-            }
-            row |= model.study.basis.settings(value[0])
-        rows[target] = row
+        best = quickest(model, goals, wanted, walk)
+        rows[target] = {"target": float(target), "found": best is not None}
+        if best is not None:
+            walk = walk.where(slice(best.at, None))
+            rows[target] |= best.facts | model.study.basis.settings(best.values[0])
     columns = [
         "target",
         "found",
