@@ -82,8 +82,19 @@ class WhatMatters:
         DataFrame
             One row a pair of factors, the largest first: ``difference`` is what going ``from`` ``to``
             adds at ``at`` beyond what it adds at ``than_at``, with its 90 % interval.
+
+        Raises
+        ------
+        ModelError
+            That response was not asked.
         """
-        return self._pairs(response or self.quantities[0]).copy()
+        return self._pairs(self._asked(response)).copy()
+
+    def _asked(self, quantity: str | None) -> str:
+        quantity = quantity or self.quantities[0]
+        if quantity not in self.quantities:
+            raise ModelError(f"{quantity!r} was not asked. Drawn are: {', '.join(self.quantities)}.")
+        return quantity
 
     @remembered
     def _pairs(self, response: str) -> pd.DataFrame:
@@ -129,9 +140,7 @@ class WhatMatters:
         """
         from finishlab import _effect_figures as figures
 
-        quantity = quantity or self.quantities[0]
-        if quantity not in self.quantities:
-            raise ModelError(f"{quantity!r} was not asked. Drawn are: {', '.join(self.quantities)}.")
+        quantity = self._asked(quantity)
         if together:
             rows = self.together(quantity).head(_DRAWN)
             names = [f"{_change(r)}\n{r['at']} instead of {r['than_at']}" for r in rows.to_dict("records")]

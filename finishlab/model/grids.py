@@ -148,6 +148,8 @@ def setting_grid(
 
     if factors is None:
         factors = _worded_pair(model)
+    if len(factors) != 2:
+        raise ModelError(f"a grid needs two factors; given are {_show.listed(factors) or 'none'}.")
     if factors[0] == factors[1]:
         raise ModelError(f"a grid needs two different factors; both are {factors[0]!r}.")
     one, other = (setting_of(model, name) for name in factors)

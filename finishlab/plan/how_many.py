@@ -163,7 +163,7 @@ def how_many_trials(
     """
     import pandas as pd
 
-    _check(study, trials, panels, shops)
+    _check(study, trials, panels, shops, seed)
     rng = np.random.default_rng(seed)
     criterion = StepCriterion(study)
     shop = _Shops(study, criterion)
@@ -332,7 +332,7 @@ def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
     return total
 
 
-def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
+def _check(study: Study, trials: Any, panels: Any, shops: Any, seed: Any) -> None:
     from finishlab.model.fitting import kind_of
 
     mistakes = []
@@ -342,7 +342,7 @@ def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
         numbers = []
     if not numbers or len(numbers) != len(trials):
         mistakes.append(f"trials is {trials!r}; give the numbers of trials to compare, as (12, 20, 28).")
-    for name, value, least in (("panels", panels, 1), ("shops", shops, 5)):
+    for name, value, least in (("panels", panels, 1), ("shops", shops, 5), ("seed", seed, 0)):
         if not is_whole(value) or value < least:
             mistakes.append(f"{name} is {value!r}; it must be a whole number, {least} or more.")
     if kind_of(study) != "steps":

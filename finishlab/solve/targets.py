@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
@@ -149,7 +150,10 @@ def frontier(
     if response not in RESPONSES:
         raise StudyError(f"'{response}' is not a response. Known are {', '.join(RESPONSES)}.")
     rising = response.startswith("gloss")
-    asked = np.unique(np.asarray(targets if targets is not None else _about(model, response), float))
+    given = np.ravel(np.asarray(_about(model, response) if targets is None else targets, object))
+    if wrong := [target for target in given if not is_number(target)]:
+        raise StudyError(f"{wrong[0]!r} is no target. Give numbers, in units of {RESPONSES[response][0]}.")
+    asked = np.unique(given.astype(float))
     if not len(asked):
         raise StudyError("no target was given. Name at least one, or leave targets out.")
     walk = in_order(model)
