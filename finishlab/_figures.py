@@ -31,7 +31,7 @@ _GRID = "#d9d9d9"
 _DPI = 200
 
 
-def svg(figure: Axes | Figure) -> str:
+def svg(figure: Axes | Figure, *, name: str = "") -> str:
     """
     Return a figure as SVG text, the same text every time for the same figure.
 
@@ -41,6 +41,8 @@ def svg(figure: Axes | Figure) -> str:
     Parameters
     ----------
     figure : Axes or Figure
+    name : str, optional
+        What the figure shows, for people who hear it; its title when left out.
 
     Returns
     -------
@@ -68,7 +70,7 @@ def svg(figure: Axes | Figure) -> str:
         )
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
-    spoken = html.escape(" ".join(a.get_title(loc="left") for a in figure.axes), quote=True)
+    spoken = html.escape(name or " ".join(a.get_title(loc="left") for a in figure.axes), quote=True)
     return text.replace("<svg", f'<svg role="img" aria-label="{spoken}"', 1)
 
 
