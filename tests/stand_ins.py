@@ -150,6 +150,8 @@ def recipe(
             "readings": 369,
             "model": "steps",
             "fingerprint": FINGERPRINT,
+            "versions": {"finishlab": "0.1.0", "Python": "3.11.7", "numpy": "2.4.1"},
+            "seed": 1,
             "first_date": "2025-03-04",
             "last_date": "2025-03-20",
             "technicians": 2,

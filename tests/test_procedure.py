@@ -14,12 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import numpy as np
 import pandas as pd
 import pytest
 import stand_ins
 from contrast import contrast
 from on_paper import needs_paper, pages_of, printed
 
+import finishlab as fl
 from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
 from finishlab.procedure import Procedure, customer, facts, newcomer, register, revise, shop, write
 from finishlab.procedure.facts import plain
@@ -143,6 +145,20 @@ def test_it_states_the_recipe_in_words_with_its_numbers_rounded_toward_caution(t
     assert "83.7 to 88.3" in text
     assert "41 trials on 5 test panels, 369 readings, technicians: 2, 2025-03-04 to 2025-03-20." in text
     assert stand_ins.FINGERPRINT in text
+    assert "Worked out with finishlab 0.1.0, Python 3.11.7, numpy 2.4.1; seed 1." in text
+
+
+def test_the_numbers_can_be_worked_out_again_from_what_the_page_names(bench, trials, tmp_path: Path) -> None:
+    """Trials by their fingerprint and the seed give the recipe on the page, to the last digit, in the versions it names."""
+    recipe = fl.shortest(fl.fit(bench.study, trials), goal={"gloss_20": {"at_least": 76}})
+    write_procedure(recipe, number="SP-1", folder=tmp_path)
+    kept = read_procedure(tmp_path, "SP-1")
+    assert kept.evidence["versions"]["numpy"] == np.__version__
+    again = fl.shortest(
+        fl.fit(bench.study, trials, seed=kept.evidence["seed"]), goal=kept.goal, assurance=kept.wanted
+    )
+    assert again.evidence["fingerprint"] == kept.evidence["fingerprint"]
+    assert (again.settings, again.minutes, again.assurance) == (kept.settings, kept.minutes, kept.assurance)
 
 
 def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: Path) -> None:

@@ -59,6 +59,7 @@ def evidence(
         "model": kind,
         "seed": seed,
         "fingerprint": fingerprint(trials),
+        "versions": versions(),
         "spoiled": int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
         "burned": int(burned_through(trials).sum()),
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
@@ -75,6 +76,22 @@ def evidence(
                 np.median(np.hypot(fit.posterior.spread("patch"), fit.posterior.spread("reading")))
             )
     return facts
+
+
+def versions() -> dict[str, str]:
+    """
+    Return what the numbers are worked out with: program and version.
+
+    Examples
+    --------
+    >>> list(versions())
+    ['finishlab', 'Python', 'numpy', 'scipy', 'pandas']
+    """
+    import platform
+    from importlib.metadata import version
+
+    found = {name: version(name) for name in ("finishlab", "numpy", "scipy", "pandas")}
+    return {"finishlab": found.pop("finishlab"), "Python": platform.python_version(), **found}
 
 
 def _date(done: pd.DataFrame, which: str) -> str:

@@ -248,6 +248,11 @@ def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
         "predicted": _predicted(recipe, mils),
         "rivals": _rivals(recipe),
         "fingerprint": e.get("fingerprint", ""),
+        "made_with": w["made_with"].format(
+            versions=", ".join(f"{name} {number}" for name, number in e["versions"].items()), seed=e["seed"]
+        )
+        if "versions" in e
+        else "",
     }
 
 
