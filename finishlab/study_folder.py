@@ -7,7 +7,7 @@
       trials.sqlite            the record book, or without one
       trials.csv               the trial sheet (or trials.xlsx; one of the three)
       run_sheets/              what is taken to the bench: workbooks, pages, labels
-      notebooks/               the notebooks, to look on
+      notebooks/               the notebooks, about this study; the shop's own from then on
       results/                 the answer last given, with its figure and tables
       procedures/              every procedure ever written, one number each; shop.toml with the shop's own words
       changes.csv              what changed since the trials, with dates
@@ -19,6 +19,7 @@ What stands in them is decided elsewhere.
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import tempfile
@@ -47,6 +48,11 @@ _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
 #: The line of a notebook that says which folder it is about.
 _ABOUT = re.compile(r'^STUDY_FOLDER = "[^"]*"')
+#: The page that says who starts with which notebook.
+WELCOME = "welcome.md"
+#: Readings for the notebook about meters, which has to stand on some before the shop has its own.
+_METER = "meter_study"
+_METER_PATH = re.compile(rf"(?:\.\./)?datasets/(?={_METER})")
 
 
 @dataclass(frozen=True)
@@ -224,6 +230,47 @@ class StudyFolder:
         used = [int(found[1]) for name in names if (found := _ROUND.match(name))]
         return f"round_{max(used, default=0) + 1}"
 
+    def add_notebooks(self) -> tuple[list[str], list[str]]:
+        """
+        Give the folder its own notebooks, about its own study; what is there already stays as it is.
+
+        Returns
+        -------
+        added, kept : list of str
+            Names within ``notebooks/``.
+
+        Raises
+        ------
+        FinishlabError
+            The installation lacks them, or one cannot be written. Those written before it are whole
+            and stay.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     first = StudyFolder.at(place).add_notebooks()
+        ...     again = StudyFolder.at(place).add_notebooks()
+        >>> first[0] == again[1], first[1], again[0]
+        (True, [], [])
+        """
+        from finishlab.records.files import write_whole
+
+        place, files = self.path / NOTEBOOKS, _notebook_files()
+        kept = [name for name in files if os.path.lexists(place / name)]
+        added = [name for name in files if name not in kept]
+        for name in added:
+            folder = (place / name).parent
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise FinishlabError(
+                    f"{folder} cannot be made ({error.strerror or error}). Look at whether something of that name is in "
+                    f"the way, and who may write in {self.path}."
+                ) from None
+            write_whole(place / name, files[name])
+        return added, kept
+
     @contextmanager
     def replacing(self, files: Mapping[str, bytes]) -> Iterator[list[Path]]:
         """
@@ -342,10 +389,7 @@ def start_study(path: str | Path, text: str) -> StudyFolder:
         (whole / STUDY).write_text(text, encoding="utf-8", newline="\n")
         with RecordBook(whole / BOOK) as book:
             book.add_study(study)
-        (whole / NOTEBOOKS).mkdir()
-        for notebook in sorted(shipped("notebooks").glob("*.ipynb")):
-            told = _about(notebook.read_text(encoding="utf-8"), "..")
-            (whole / NOTEBOOKS / notebook.name).write_text(told, encoding="utf-8", newline="\n")
+        StudyFolder(whole).add_notebooks()
     return StudyFolder(path)
 
 
@@ -384,12 +428,23 @@ def _new(path: Path) -> Iterator[Path]:
         ) from None
 
 
+def _notebook_files() -> dict[str, bytes]:
+    """Return all that a study's ``notebooks/`` holds before anybody works in it, by name."""
+    notebooks, readings = shipped("notebooks"), shipped("datasets") / _METER
+    files = {WELCOME: (notebooks / WELCOME).read_bytes()}
+    for notebook in sorted(notebooks.glob("*.ipynb")):
+        files[notebook.name] = _about(notebook.read_text(encoding="utf-8"), "..").encode()
+    for file in sorted(p for p in readings.iterdir() if p.suffix in (".csv", ".md")):
+        files[f"{_METER}/{file.name}"] = file.read_bytes()
+    return files
+
+
 def _about(notebook: str, folder: str) -> str:
     """Return a notebook whose first cell names another study folder, without what it showed."""
     content = json.loads(notebook)
     for cell in content["cells"]:
         source = cell["source"] if isinstance(cell["source"], str) else "".join(cell["source"])
-        lines = source.splitlines(keepends=True)
+        lines = _METER_PATH.sub("", source).splitlines(keepends=True)
         cell["source"] = [_ABOUT.sub(f'STUDY_FOLDER = "{folder}"', line) for line in lines]
         if cell["cell_type"] == "code":
             cell["outputs"], cell["execution_count"] = [], None

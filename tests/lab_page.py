@@ -54,10 +54,8 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-@contextmanager
-def jupyterlab(folder: Path, settings: Path, theme: str = "JupyterLab Light") -> Iterator[str]:
-    """Serve a folder with JupyterLab; yields its address. Nothing of the user's own settings is read."""
-    port = free_port()
+def own_settings(settings: Path, theme: str = "JupyterLab Light") -> dict[str, str]:
+    """Return an environment in which JupyterLab reads and keeps nothing of the user's own settings."""
     places = {
         f"JUPYTER{name}": str(settings / name.strip("_").lower())
         for name in ("_CONFIG_DIR", "_DATA_DIR", "_RUNTIME_DIR", "LAB_SETTINGS_DIR", "LAB_WORKSPACES_DIR")
@@ -67,6 +65,25 @@ def jupyterlab(folder: Path, settings: Path, theme: str = "JupyterLab Light") ->
     news = {"fetchNews": "false", "checkForUpdates": False}
     (own / "notification.jupyterlab-settings").write_text(json.dumps(news))
     (own / "themes.jupyterlab-settings").write_text(json.dumps({"theme": theme}))
+    return {**os.environ, **places, "IPYTHONDIR": str(settings / "ipython")}
+
+
+def until_it_answers(server: subprocess.Popen[bytes], port: int, log: Path) -> str:
+    """Wait for a server that was started; return its address."""
+    for _ in range(300):
+        try:
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/api/status?token={TOKEN}", timeout=2).close()
+            break
+        except OSError:
+            assert server.poll() is None, log.read_text()
+            time.sleep(0.1)
+    return f"http://127.0.0.1:{port}"
+
+
+@contextmanager
+def jupyterlab(folder: Path, settings: Path, theme: str = "JupyterLab Light") -> Iterator[str]:
+    """Serve a folder with JupyterLab; yields its address. Nothing of the user's own settings is read."""
+    port, log = free_port(), settings / "server.log"
     command = [
         *(sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ServerApp.ip=127.0.0.1"),
         *(f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--IdentityProvider.token={TOKEN}"),
@@ -74,18 +91,11 @@ def jupyterlab(folder: Path, settings: Path, theme: str = "JupyterLab Light") ->
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.extension_manager=readonly",
     ]
-    env = {**os.environ, **places, "IPYTHONDIR": str(settings / "ipython")}
-    with open(settings / "server.log", "wb") as log:
-        server = subprocess.Popen(command, env=env, cwd=settings, stdout=log, stderr=log)
+    env = own_settings(settings, theme)
+    with open(log, "wb") as said:
+        server = subprocess.Popen(command, env=env, cwd=settings, stdout=said, stderr=said)
     try:
-        for _ in range(300):
-            try:
-                urllib.request.urlopen(f"http://127.0.0.1:{port}/api/status?token={TOKEN}", timeout=2).close()
-                break
-            except OSError:
-                assert server.poll() is None, (settings / "server.log").read_text()
-                time.sleep(0.1)
-        yield f"http://127.0.0.1:{port}"
+        yield until_it_answers(server, port, log)
     finally:
         server.terminate()
         server.wait(timeout=20)

@@ -19,7 +19,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from finishlab.cli import answers, begin, bench, documents, keep, rounds, watch
+from finishlab.cli import answers, begin, bench, documents, keep, lab, rounds, watch
 from finishlab.cli.options import MISTAKE
 from finishlab.errors import FinishlabError
 
@@ -100,6 +100,7 @@ for _command in (begin.start, keep.plan, bench.record, answers.check, answers.sh
 app.command("follow-up")(rounds.follow_up)
 app.command()(documents.procedure)
 app.command()(watch.watch)
+app.command()(lab.lab)
 app.command("import")(keep.import_sheet)
 for _command in (keep.export, keep.backup):
     app.command()(_command)
