@@ -1,10 +1,13 @@
 """When nothing is sure enough: whether it cannot be told yet or cannot be had, and what stands in the way."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import finishlab as fl
+from finishlab._show import process_text
 from finishlab.solve import Recipe
 from finishlab.solve.verdict import chance_to_reach
 
@@ -104,6 +107,14 @@ def test_what_takes_as_long_for_all_that_is_known_is_named(model):
     again = Recipe.from_dict(recipe.to_dict())
     assert again.equals == recipe.equals
     assert again.verdict == "found"
+
+
+def test_a_single_equal_is_said_as_the_one_it_is(model):
+    recipe = fl.shortest(model)
+    other = {"settings": recipe.settings, "minutes": 6.26, "assurance": 0.934}
+    alone = replace(recipe, equals=(other,)).text()
+    process = process_text(recipe.settings, recipe.study)
+    assert f"can tell one other takes as long: {process}, 6.3 minutes at 93 %." in alone
 
 
 def test_equals_are_said_with_the_surest_of_them(bench, trials):

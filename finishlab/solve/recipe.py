@@ -175,10 +175,13 @@ class Recipe:
         ]
         if self.equals:
             first = self.equals[0]
-            many = "one other takes" if len(self.equals) == 1 else f"{len(self.equals)} others take"
-            surest = "" if len(self.equals) == 1 else "the surest of them: "
+            many = (
+                "one other takes as long: "
+                if len(self.equals) == 1
+                else f"{len(self.equals)} others take as long; the surest of them: "
+            )
             lines.append(
-                f"For all the trials can tell {many} as long; {surest}{_show.process_text(first['settings'], self.study)}, "
+                f"For all the trials can tell {many}{_show.process_text(first['settings'], self.study)}, "
                 f"{_show.minutes_text(first['minutes'])} at {_show.percent(first['assurance'])}."
             )
         quicker = self.quicker()
