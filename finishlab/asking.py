@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from finishlab import _show
 from finishlab.errors import ModelError, PlanError
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Unanswered:
 
     def text(self) -> str:
         """Return why there is no answer."""
-        return self.why
+        return _show.begun(self.why)
 
     def table(self) -> pd.DataFrame:
         """Return a table with nothing in it."""
@@ -51,7 +52,7 @@ class Unanswered:
         """Draw nothing."""
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.why)}</p>"
+        return f"<p>{html.escape(self.text())}</p>"
 
 
 def ask(question: Callable[..., Any], *about: Any, **how: Any) -> Any:

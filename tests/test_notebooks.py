@@ -253,7 +253,7 @@ def test_a_new_study_is_planned_and_its_form_opens_before_there_are_trials(tmp_p
 WRONG = {
     "no such folder": ("00", 'STUDY_FOLDER = ".."', 'STUDY_FOLDER = "../no"', "there is no folder ../no."),
     "no goal": ("00", "GOAL = {}", 'GOAL = "as shiny as can be"', "goal is 'as shiny as can be'; it must be"),
-    "no side": ("05", "GOAL = {}", 'GOAL = {"gloss_20": {"over": 84}}', "goal.gloss_20"),
+    "no side": ("05", "GOAL = {}", 'GOAL = {"gloss_20": {"over": 84}}', "goal: gloss_20 has 'over'."),
     "no share": ("05", "ASSURANCE = None", "ASSURANCE = 90", "assurance is 90; it must be above 0 and below 1."),
     "no passes": ("04", 'CURVE_OVER = ""', 'CURVE_OVER = "cut_pases"', "CURVE_OVER is 'cut_pases'"),
     "no readings": ("03", "meter_study/readings.csv", "meter_study/none.csv", "there is no file meter_study/none.csv."),
