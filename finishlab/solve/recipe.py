@@ -196,10 +196,10 @@ class Recipe:
         if not self.saves:
             return ""
         saved = self.saves["minutes"]
-        if self.saves["low"] <= 0 <= self.saves["high"]:
+        told = _show.number(abs(saved), toward="down")
+        if self.saves["low"] <= 0 <= self.saves["high"] or not float(told):
             return ", about as long as today's process"
-        word = "less" if saved > 0 else "more"
-        return f", {_show.number(abs(saved), toward='down')} {word} than today's process"
+        return f", {told} {'less' if saved > 0 else 'more'} than today's process"
 
     def quicker(self) -> dict[str, Any] | None:
         """Return the likeliest of the quicker processes that fall short, or None."""
