@@ -75,6 +75,7 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "print_certificate_sheet": "procedure",
     "print_customer_page": "procedure",
     "print_procedure": "procedure",
     "read_procedure": "procedure",
@@ -82,10 +83,14 @@ _PLACES = {
     "procedure_register": "procedure",
     "step_counts": "teach",
     "StepCounts": "teach",
+    "lesson": "lessons",
+    "Lesson": "lessons",
+    "write_slides": "slides",
     "certify": "newcomers",
     "Certificate": "newcomers",
     "watch_jobs": "monitor",
     "Watch": "monitor",
+    "ClassExercise": "classroom",
     "log_form": "forms.log_form",
     "what_if": "forms.what_if",
     "write_run_sheet": "run_sheets",
@@ -103,6 +108,7 @@ __all__ = [
     "Certificate",
     "Chains",
     "Checkpoints",
+    "ClassExercise",
     "Confirmation",
     "FinishModel",
     "FinishlabError",
@@ -110,6 +116,7 @@ __all__ = [
     "Frontier",
     "HowMany",
     "JobTime",
+    "Lesson",
     "LevelDifferences",
     "MeterAgreement",
     "MeterDrift",
@@ -150,11 +157,13 @@ __all__ = [
     "frontier",
     "how_many_trials",
     "job_time",
+    "lesson",
     "log_form",
     "meter_drift",
     "next_passes",
     "pass_curve",
     "plan_trials",
+    "print_certificate_sheet",
     "print_customer_page",
     "print_procedure",
     "procedure_register",
@@ -175,11 +184,13 @@ __all__ = [
     "write_labels",
     "write_procedure",
     "write_run_sheet",
+    "write_slides",
     "write_trials",
 ]
 
 if TYPE_CHECKING:
     from finishlab.bench import PracticeBench
+    from finishlab.classroom import ClassExercise
     from finishlab.errors import (
         FinishlabError,
         ModelError,
@@ -191,6 +202,7 @@ if TYPE_CHECKING:
     )
     from finishlab.forms.log_form import log_form
     from finishlab.forms.what_if import what_if
+    from finishlab.lessons import Lesson, lesson
     from finishlab.measure import (
         MeterAgreement,
         MeterDrift,
@@ -225,6 +237,7 @@ if TYPE_CHECKING:
     from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
+        print_certificate_sheet,
         print_customer_page,
         print_procedure,
         procedure_register,
@@ -234,6 +247,7 @@ if TYPE_CHECKING:
     )
     from finishlab.records import RecordBook, read_trials, write_trials
     from finishlab.run_sheets import write_labels, write_run_sheet
+    from finishlab.slides import write_slides
     from finishlab.solve import (
         Chains,
         Checkpoints,

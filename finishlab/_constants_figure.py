@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, axes, finish
+from finishlab._figures import BLUE, GREY, INK, arms, axes, finish
 from finishlab._show import begun, label
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def step_constants(constants: pd.DataFrame, *, response: str, ax: Axes | None = 
         ax.errorbar(
             [x],
             [i],
-            xerr=np.clip([[x - low], [high - x]], 0, None),
+            xerr=arms([x], [low], [high]),
             fmt="o",
             color=BLUE if known else GREY,
             markerfacecolor=BLUE if known else "white",

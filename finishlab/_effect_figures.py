@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, blank, finish, legend, panel_mark
+from finishlab._figures import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, panel_mark
 from finishlab._show import label, number, plain_number
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def ranked(
     for which, marker, colour, face, words in kinds:
         if which.any():
             ax.errorbar(
-                middle[which], y[which], xerr=np.clip([middle - low, high - middle], 0, None)[:, which], fmt=marker,
+                middle[which], y[which], xerr=arms(middle, low, high)[:, which], fmt=marker,
                 color=colour, markerfacecolor=face, markersize=7.5, elinewidth=1.8, capsize=3, label=words,
             )  # fmt: skip
     for x, at in zip(middle, y, strict=True):
@@ -128,7 +128,7 @@ def curve(
     )
     for name in ("job_low", "job_high"):
         ax.plot(x, table[name], color=BLUE, linewidth=0.8, linestyle=":")
-    low = np.clip([table["value"] - table["mean_low"], table["mean_high"] - table["value"]], 0, None)
+    low = arms(table["value"], table["mean_low"], table["mean_high"])
     ax.errorbar(
         x, table["value"], yerr=low, fmt="-o", color=BLUE, markersize=5, capsize=3,
         label="the process itself (bar: 90 % interval)",
@@ -200,7 +200,7 @@ def grid(
         some = table[table[factors[1]].astype(str) == mark]
         y = -np.array([rows.index(str(v)) for v in some[factors[0]]], float) - aside[k]
         x = some["value"].to_numpy(float)
-        reach = np.clip([x - some["mean_low"], some["mean_high"] - x], 0, None)
+        reach = arms(x, some["mean_low"], some["mean_high"])
         look = panel_mark(k)
         ax.errorbar(
             x, y, xerr=reach, fmt=look["marker"], color=look["color"], markersize=7, capsize=3, linestyle="",

@@ -13,6 +13,8 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from finishlab.errors import FinishlabError
 
 if TYPE_CHECKING:
@@ -135,6 +137,22 @@ def panel_mark(i: int) -> dict[str, Any]:
         "color": _COLOURS[i % len(_COLOURS)],
         "markersize": 6,
     }
+
+
+def arms(middle: Any, low: Any, high: Any) -> np.ndarray:
+    """
+    Return how far intervals reach below and above their middles, shape (2, marks), as error bars want it.
+
+    Examples
+    --------
+    A middle that lies outside its interval has no arm on that side:
+
+    >>> arms([84.0], [85.0], [86.0])
+    array([[0.],
+           [2.]])
+    """
+    middle, low, high = (np.asarray(x, float) for x in (middle, low, high))
+    return np.clip([middle - low, high - middle], 0, None)
 
 
 def _figure(figure: Axes | Figure) -> Figure:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREEN, GREY, INK, VERMILLION, axes, finish, legend
+from finishlab._figures import BLUE, GREEN, GREY, INK, VERMILLION, arms, axes, finish, legend
 from finishlab._show import asked_percent, counted, label, number
 from finishlab.study import LIMITS, RESPONSES
 
@@ -55,7 +55,7 @@ def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | N
     summed = table["source"].isin(("the meter in all", "all readings")).to_numpy(bool)
     for which, marker, colour, size in ((~summed, "o", BLUE, 6), (summed, "D", INK, 7)):
         ax.errorbar(
-            sd[which], y[which], xerr=np.clip([sd - low, high - sd], 0, None)[:, which], fmt=marker, color=colour,
+            sd[which], y[which], xerr=arms(sd, low, high)[:, which], fmt=marker, color=colour,
             ecolor=GREY, elinewidth=1.2, capsize=3, markersize=size,
             label=f"{'summed up' if marker == 'D' else 'by source'} (bar: {asked_percent(confidence)} interval)",
         )  # fmt: skip
@@ -169,7 +169,7 @@ def averages(
     x, half = gain["readings"].to_numpy(float), gain["half_width"].to_numpy(float)
     low, high = gain["half_width_low"].to_numpy(float), gain["half_width_high"].to_numpy(float)
     ax.errorbar(
-        x, half, yerr=np.clip([half - low, high - half], 0, None), fmt="-o", color=BLUE, ecolor=GREY, capsize=3,
+        x, half, yerr=arms(half, low, high), fmt="-o", color=BLUE, ecolor=GREY, capsize=3,
         label=f"this meter (bar: {asked_percent(confidence)} interval)",
     )  # fmt: skip
     if wanted is not None:
@@ -221,7 +221,7 @@ def direction(
     for which, marker, colour, text in kinds:
         if which.any():
             ax.errorbar(
-                gap[which], y[which], xerr=np.clip([gap - low, high - gap], 0, None)[:, which], fmt=marker, color=colour,
+                gap[which], y[which], xerr=arms(gap, low, high)[:, which], fmt=marker, color=colour,
                 ecolor=GREY, elinewidth=1.2, capsize=3, label=text,
             )  # fmt: skip
     ax.axvline(0, color=INK, linewidth=1)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, finish, legend
+from finishlab._figures import BLUE, GREY, INK, VERMILLION, arms, axes, finish, legend
 from finishlab._show import counted
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def how_many(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     x, middle = table["trials"].to_numpy(float), table["minutes_left"].to_numpy(float)
     low, high = table["minutes_left_low"].to_numpy(float), table["minutes_left_high"].to_numpy(float)
     ax.errorbar(
-        x, middle, yerr=np.clip([middle - low, high - middle], 0, None), fmt="-o", color=BLUE, ecolor=GREY, capsize=3,
+        x, middle, yerr=arms(middle, low, high), fmt="-o", color=BLUE, ecolor=GREY, capsize=3,
         label="average over practice benches (bar: 90 % interval of that average)",
     )  # fmt: skip
     ax.set_xticks(x)

@@ -80,7 +80,7 @@ DESIGNS: dict[str, Design] = {
     "40 read": Design("28 planned + 3 rounds of 4, readings after each step", 28, 3),
     "40 surface": Design("28 planned + 3 rounds of 4, surface model", 28, 3, kind="surface"),
 }
-_PANELS, _ROUND = 4, 4
+PANELS, ROUND = 4, 4
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ class Task:
 def plan(trials: int, number: int) -> pd.DataFrame:
     """Return one of the plans that all benches share, for they have one shape."""
     bench = PracticeBench(kind=1, seed=0)
-    return plan_trials(bench.study, trials=trials, panels=_PANELS, seed=1000 + number)
+    return plan_trials(bench.study, trials=trials, panels=PANELS, seed=1000 + number)
 
 
 def work_bench(task: Task, plan: pd.DataFrame, ways: Sequence[str]) -> pd.DataFrame:
@@ -130,7 +130,7 @@ def work_bench(task: Task, plan: pd.DataFrame, ways: Sequence[str]) -> pd.DataFr
         start, error = time.perf_counter(), ""
         settings: Mapping[str, Any] | None = None
         try:
-            settings = _recommends(way, model, goal, task.assurance)
+            settings = recommends(way, model, goal, task.assurance)
         except (FinishlabError, np.linalg.LinAlgError) as problem:
             error = f"{type(problem).__name__}: {str(problem)[:200]}"
         seconds = time.perf_counter() - start + (spent if way == OURS else 0.0)
@@ -195,7 +195,7 @@ def worked_trials(
     trials = logged(bench, plan, design, seed * 100)
     for round_ in range(1, design.rounds + 1):
         model = fit(bench.study, trials, kind=design.kind)
-        sheet = follow_up(model, trials=_ROUND, goal=goal, assurance=assurance, seed=round_)
+        sheet = follow_up(model, trials=ROUND, goal=goal, assurance=assurance, seed=round_)
         more = logged(bench, sheet, design, seed * 100 + round_)
         more["trial"] += trials["trial"].max()
         trials = pd.concat([trials, more], ignore_index=True)
@@ -211,9 +211,10 @@ def logged(bench: PracticeBench, sheet: pd.DataFrame, design: Design, seed: int)
     return trials[[c for c in trials.columns if not c.startswith(steps)]]
 
 
-def _recommends(
+def recommends(
     way: str, model: FinishModel, goal: Mapping[str, Any], assurance: float
 ) -> Mapping[str, Any] | None:
+    """Return the settings that a way recommends from the trials of a model; None where it has no answer."""
     if way == OURS:
         recipe = shortest(model, goal=goal, assurance=assurance)
         return recipe.settings if recipe.found else None

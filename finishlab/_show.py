@@ -48,6 +48,7 @@ __all__ = [
     "known",
     "label",
     "left_out",
+    "level_text",
     "levels_text",
     "listed",
     "minutes_text",
@@ -127,6 +128,21 @@ def setting_text(setting: Setting, value: Any) -> str:
     if setting.name == "seconds":
         return f"{shown} second" if value == 1 else f"{shown} seconds"
     return f"{setting.name.replace('_', ' ')} {shown}"
+
+
+def level_text(setting: Setting, value: float) -> str:
+    """
+    Return one level, as `Basis.values` holds it, in words without its unit.
+
+    Examples
+    --------
+    >>> from finishlab.study import Setting
+    >>> level_text(Setting("cut", "pad", "choice", ("wool", "foam")), 1.0)
+    'foam'
+    >>> level_text(Setting("cut", "passes", "count", (1, 2)), 2.0)
+    '2'
+    """
+    return plain_number(value) if setting.numeric else str(setting.levels[int(value)])
 
 
 def levels_text(setting: Setting) -> str:

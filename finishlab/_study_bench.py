@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from finishlab._study_mistakes import Part, is_number, nearest
+from finishlab._numbers import is_number
+from finishlab._study_mistakes import Part, nearest
 from finishlab._trial_columns import known_columns
 from finishlab.study import HAZE_METHODS, Job, Reading, Study
 

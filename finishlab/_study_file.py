@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from finishlab._numbers import is_number
 from finishlab._study_bench import columns_of, job_of, panel_of, reading_of
-from finishlab._study_mistakes import Mistakes, Part, is_number, nearest
+from finishlab._study_mistakes import Mistakes, Part, nearest
 from finishlab._study_steps import read_steps
 from finishlab.errors import StudyError
 from finishlab.study import (

@@ -8,11 +8,9 @@ library does not keep them. What is right and wrong is decided in `_study_steps.
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 _HEADING = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")
 _KEY = re.compile(r"\s*(?:\"([^\"]*)\"|'([^']*)'|([A-Za-z0-9_-]+))\s*=")
@@ -66,11 +64,6 @@ def _lines_of(text: str) -> dict[tuple[str, int, str], int]:
         # Text between triple quotes runs over lines and holds no keys.
         inside ^= (line.count('"""') + line.count("'''")) % 2 == 1
     return lines
-
-
-def is_number(value: Any) -> bool:
-    """True for a finite int or float; a truth value is not a number."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -13,7 +13,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from finishlab import abrasives
-from finishlab._study_mistakes import Mistakes, Part, is_number, nearest
+from finishlab._numbers import is_number
+from finishlab._study_mistakes import Mistakes, Part, nearest
 from finishlab.errors import StudyError
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Kind, Setting, Step
 

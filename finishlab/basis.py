@@ -166,7 +166,7 @@ class Basis:
             if factor.numeric and not np.isnan(v).any():
                 columns[factor.factor] = v.astype(int) if factor.kind == "count" else v.copy()
             else:
-                columns[factor.factor] = pd.Series([self._word(factor, x) for x in v], dtype=object)
+                columns[factor.factor] = pd.Series([self.word(factor, x) for x in v], dtype=object)
         return pd.DataFrame(columns)
 
     @staticmethod
@@ -177,7 +177,8 @@ class Basis:
         return float(level) if factor.numeric else float(factor.levels.index(level))
 
     @staticmethod
-    def _word(factor: Setting, x: float) -> Any:
+    def word(factor: Setting, x: float) -> Any:
+        """Return one setting as a person says it; None where its step is left out."""
         if math.isnan(x):
             return None
         if factor.numeric:
@@ -186,7 +187,7 @@ class Basis:
 
     def settings(self, row: np.ndarray) -> dict[str, Any]:
         """Return one process as a dict of factor -> setting."""
-        return {f.factor: self._word(f, float(x)) for f, x in zip(self.factors, row, strict=True)}
+        return {f.factor: self.word(f, float(x)) for f, x in zip(self.factors, row, strict=True)}
 
     def row(self, settings: Mapping[str, Any]) -> np.ndarray:
         """

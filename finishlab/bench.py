@@ -27,6 +27,7 @@ from finishlab._bench_truths import (
     processes_of,
     typical,
 )
+from finishlab._numbers import is_whole
 from finishlab.errors import StudyError
 from finishlab.study import Condition, Study
 
@@ -401,7 +402,7 @@ class PracticeBench:
 
 
 def _whole(seed: int) -> int:
-    if isinstance(seed, int | np.integer) and not isinstance(seed, bool) and seed >= 0:
+    if is_whole(seed) and seed >= 0:
         return int(seed)
     raise StudyError(f"seed is {seed!r}; it must be a whole number, 0 or more.")
 

@@ -43,6 +43,42 @@ class Chart:
     high: float
 
 
+@dataclass(frozen=True)
+class EvenSpread:
+    """
+    A scale of readings on which single values spread alike, high or low, and back.
+
+    A scale of the fit alone would make a meter's noise near the ceiling, where the smoothest of films differ by nothing that it tells, look
+    like values that stand out.
+
+    Attributes
+    ----------
+    reading, at : ndarray, shape (points,)
+        Both rising.
+    """
+
+    reading: np.ndarray
+    at: np.ndarray
+
+    @classmethod
+    def of(cls, reading: np.ndarray, spread: np.ndarray) -> EvenSpread:
+        """Return the scale that counts the way from reading to reading in the spread that values have there."""
+        steps = (1 / spread[1:] + 1 / spread[:-1]) / 2 * np.diff(reading)
+        return cls(reading, np.r_[0.0, np.cumsum(steps)])
+
+    def on(self, reading: np.ndarray) -> np.ndarray:
+        """Return readings on the scale."""
+        return np.interp(reading, self.reading, self.at)
+
+    def back(self, at: float) -> float:
+        """Return the reading at a place on the scale; at most what can occur."""
+        return float(np.interp(at, self.at, self.reading))
+
+    def across(self, at: float, spread: float) -> float:
+        """Return a spread about a place on the scale as a difference of readings."""
+        return self.back(at + spread / 2) - self.back(at - spread / 2)
+
+
 @cache
 def range_constants(n: int) -> tuple[float, float]:
     """

@@ -25,14 +25,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from finishlab import _show
-from finishlab.charts import CONFIDENCE, FEWEST, capability, individuals, ranges, run_signals
+from finishlab.charts import CONFIDENCE, FEWEST, EvenSpread, capability, individuals, ranges, run_signals
 from finishlab.errors import RecordsError
 from finishlab.model import FinishModel
 from finishlab.model.exact import exact_share
-from finishlab.solve.forecast import Forecast
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.rounds import follow_up
-from finishlab.study import LIMITS, RESPONSES, Condition
+from finishlab.study import LIMITS, RANGES, RESPONSES, Condition
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +39,8 @@ if TYPE_CHECKING:
 
 #: First jobs that a chart's limits are drawn from.
 BASELINE = 20
+#: Finest step that a meter shows, in units of the reading (common practice, no source).
+_FINEST = 0.01
 #: Newest jobs that ask for a look where one stands out: as many as the longest run rule spans.
 _RECENT = 8
 #: Jobs standing out for the worse, of the newest 20, that ask for a new study. While nothing changes, 3 to 4 % of checks find so many;
@@ -126,7 +127,7 @@ class Watch:
         if self.index is not None:
             now, low, high = (f"{x:.1f}" for x in self.index)
             said.append(
-                f"Between the mean of these jobs and the goal lie {now} times three of their spreads (95 % interval {low} to {high})."
+                f"Capability toward the goal {now} (95 % interval {low} to {high}): so many times three spreads of single jobs lie between their mean and the goal."
             )
         if self.trials is not None:
             said.append(
@@ -228,7 +229,8 @@ def watch_jobs(
         raise RecordsError("the recipe names no process, so no job can have been worked by it.")
     table, read = _checked(recipe, jobs)
     name = next(iter(recipe.goal))
-    charted = _charted(table, read, _Scale.of(recipe.forecast, name))
+    even = _even(recipe, name)
+    charted = _charted(table, read, even)
     signalled = table["signal"] != ""
     reasons, cautions = [], list(charted.pop("cautions"))
     worse = [
@@ -245,23 +247,20 @@ def watch_jobs(
             f"Fewer jobs meet the goal than {_show.asked_percent(recipe.wanted)}, beyond what luck explains."
         )
     recent = table[signalled & (np.arange(counted) >= counted - _RECENT)]
-    said = [f"{row['job']} ({row['signal']})" for row in recent.to_dict("records")]
-    if said:
-        reasons.append(
-            f"{'Jobs' if len(said) > 1 else 'Job'} {_show.listed(said)} {'stand' if len(said) > 1 else 'stands'} out: look at pad, lot, meter and who worked."
-        )
+    if len(recent):
+        reasons.append(_standing_out(recent))
     over, film = _film(recipe, jobs)
     reasons += over
     since = _since(changes, recipe)
-    reasons += [f"{what} since {date}: what was learnt may not hold for it." for date, what in since]
+    reasons += [f"Since {date}: {what}; what was learnt may not hold for it." for date, what in since]
     verdict: Verdict = "continue"
-    if said or over:
+    if len(recent) or over:
         verdict = "look"
     if broken or sum(worse) >= _AGAIN or since:
         verdict = "study again"
     index = None
     if counted >= BASELINE and verdict == "continue" and recipe.forecast.response(name).scales[0].metered:
-        index = _index(recipe.goal[name], _Scale.of(recipe.forecast, name), table["reading"].to_numpy(float))
+        index = _index(recipe.goal[name], even, table["reading"].to_numpy(float))
     trials = None
     if verdict == "study again" and model is not None:
         trials = follow_up(model, trials=_ROUND, goal=recipe.goal, assurance=recipe.wanted)
@@ -328,36 +327,23 @@ def _checked(recipe: Recipe, jobs: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarr
     return table, charted
 
 
-@dataclass(frozen=True)
-class _Scale:
-    """The scale that jobs are charted on, and back: the fit's, or for counts the square root, which evens out their spread."""
-
-    fitted: Any
-
-    @classmethod
-    def of(cls, forecast: Forecast, name: str) -> _Scale:
-        scales = forecast.response(name).scales
-        return cls(scales[len(scales) // 2])
-
-    def on(self, reading: np.ndarray) -> np.ndarray:
-        if hasattr(self.fitted, "ceiling"):
-            # At or beyond the ceiling no finite roughness reads so; a little within it does.
-            reading = np.clip(reading, 0.01 * self.fitted.ceiling, 0.9995 * self.fitted.ceiling)
-        elif not self.fitted.metered:
-            return np.sqrt(reading)
-        return np.asarray(self.fitted.inverse(reading), float)
-
-    def back(self, z: float) -> float:
-        if not self.fitted.metered:
-            return max(z, 0.0) ** 2
-        return float(self.fitted.reading(np.array(z)))
-
-    def across(self, z: float, spread: float) -> float:
-        """Return a spread about a place on the scale as a difference of readings."""
-        return abs(self.back(z + spread / 2) - self.back(z - spread / 2))
+def _even(recipe: Recipe, name: str) -> EvenSpread:
+    """Return the scale that jobs are charted on: the fit's and the meter's; for counts their square root, which evens out their spread."""
+    assert recipe.forecast is not None
+    forecast = recipe.forecast.response(name)
+    reading = np.linspace(*RANGES[name], 20_001)
+    scale = forecast.scales[len(forecast.scales) // 2]
+    if not scale.metered:
+        return EvenSpread(reading, np.sqrt(reading))
+    inside = (reading > 0) & (reading < getattr(scale, "ceiling", np.inf))
+    slope = np.zeros_like(reading)
+    slope[inside] = np.abs(scale.slope(scale.inverse(reading[inside])))
+    of_job = slope * np.hypot(np.median(forecast.sd_panel), np.median(forecast.sd_section))
+    of_meter = max(float(np.median(forecast.sd_meter)) / np.sqrt(recipe.study.reading.spots), _FINEST)
+    return EvenSpread.of(reading, np.hypot(of_job, of_meter))
 
 
-def _charted(table: pd.DataFrame, read: np.ndarray, scale: _Scale) -> dict[str, Any]:
+def _charted(table: pd.DataFrame, read: np.ndarray, scale: EvenSpread) -> dict[str, Any]:
     """Write what stands out into the table's ``signal``, spreads into ``spread``; return the charts' lines in units of the response."""
     z = scale.on(read)
     sections = z.shape[1]
@@ -384,7 +370,6 @@ def _charted(table: pd.DataFrame, read: np.ndarray, scale: _Scale) -> dict[str, 
     for i, rule in run_signals(at, level):
         signal[i] = rule
     table["signal"] = signal
-    low, high = sorted((scale.back(level.low), scale.back(level.high)))
     cautions = []
     if len(at) <= BASELINE:
         cautions.append(
@@ -393,24 +378,36 @@ def _charted(table: pd.DataFrame, read: np.ndarray, scale: _Scale) -> dict[str, 
     return {
         "sections": sections,
         "centre": scale.back(level.centre),
-        "low": low,
-        "high": high,
+        "low": scale.back(level.low),
+        "high": scale.back(level.high),
         "spread_centre": scale.across(level.centre, within.centre),
         "spread_high": scale.across(level.centre, within.high),
         "cautions": tuple(cautions),
     }
 
 
-def _index(condition: Condition, scale: _Scale, readings: np.ndarray) -> tuple[float, float, float]:
+def _standing_out(recent: pd.DataFrame) -> str:
+    """Say which jobs stand out and by which rules; many of them by the first and the last."""
+    names, rules = recent["job"].tolist(), "; ".join(dict.fromkeys(recent["signal"]))
+    if len(names) == 1:
+        who = f"Job {names[0]} stands"
+    elif len(names) <= 3:
+        who = f"Jobs {_show.listed(names)} stand"
+    else:
+        who = f"{len(names)} of the jobs {names[0]} to {names[-1]} stand"
+    return f"{who} out ({rules}): look at pad, lot, meter and who worked."
+
+
+def _index(condition: Condition, scale: EvenSpread, readings: np.ndarray) -> tuple[float, float, float]:
     """Return the capability toward the end of the goal that leaves least room."""
-    z, found = scale.on(readings), []
-    for end, below in ((condition.at_least, True), (condition.at_most, False)):
-        if end is not None:
-            at = float(scale.on(np.array([end], float))[0])
-            # A smoother film lies lower on the scale of gloss: the end below in GU is the one above there.
-            rises = scale.back(at + 1e-3) > scale.back(at - 1e-3)
-            found.append(capability(z, low=at) if below == rises else capability(z, high=at))
-    return min(found)
+    at = scale.on(readings)
+    low, high = (
+        None if end is None else float(scale.on(np.array([end]))[0])
+        for end in (condition.at_least, condition.at_most)
+    )
+    return min(
+        capability(at, **{side: end}) for side, end in (("low", low), ("high", high)) if end is not None
+    )
 
 
 def _is_worse(condition: Condition, reading: float, centre: float) -> bool:

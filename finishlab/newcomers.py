@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from finishlab import _show
+from finishlab._numbers import is_whole
 from finishlab.errors import RecordsError
 from finishlab.model.exact import exact_share
 
@@ -139,8 +140,7 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
     finishlab.errors.RecordsError: in_band is 11 and of is 10; give whole numbers, in_band from 0 to of, and one panel at least.
     """
     mistakes = []
-    counts = all(isinstance(n, int) and not isinstance(n, bool) for n in (in_band, of))
-    if not (counts and 0 <= in_band <= of and of >= 1):
+    if not (is_whole(in_band) and is_whole(of) and 0 <= in_band <= of and of >= 1):
         mistakes.append(
             f"in_band is {in_band!r} and of is {of!r}; give whole numbers, in_band from 0 to of, and one panel at least."
         )

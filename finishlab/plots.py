@@ -21,6 +21,7 @@ from finishlab._figures import (
     GREY,
     INK,
     VERMILLION,
+    arms,
     axes,
     blank,
     finish,
@@ -139,7 +140,7 @@ def _dots(
     return ax.errorbar(
         x,
         y,
-        xerr=np.clip([x - low, high - x], 0, None),
+        xerr=arms(x, low, high),
         fmt=marker,
         color=colour,
         markerfacecolor=colour if filled else "white",
@@ -214,7 +215,7 @@ def frontier(
     ax.errorbar(
         x[found],
         y[found],
-        yerr=np.clip([y - low, high - y], 0, None)[:, found],
+        yerr=arms(y, low, high)[:, found],
         fmt="-o",
         color=BLUE,
         ecolor=GREY,
@@ -296,7 +297,7 @@ def fit(
             ax.errorbar(
                 y[which],
                 middle[which],
-                yerr=np.clip([middle - bottom, top - middle], 0, None)[:, which],
+                yerr=arms(middle, bottom, top)[:, which],
                 fmt=marker,
                 color=colour,
                 ecolor=GREY,

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from finishlab import abrasives
+from finishlab._numbers import is_number
 from finishlab.errors import StudyError
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ def level_of(setting: Setting, value: Any) -> Any:
     True
     """
     if setting.numeric:
-        if not isinstance(value, Real) or isinstance(value, bool):
+        if not is_number(value):
             return None
         return next((v for v in setting.levels if abs(v - float(value)) < 1e-9), None)
     wanted = str(value).strip()

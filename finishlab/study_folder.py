@@ -360,7 +360,7 @@ def start_demo(path: str | Path) -> StudyFolder:
 
 def start_study(path: str | Path, text: str) -> StudyFolder:
     """
-    Make a new folder with a study file, an empty record book and the notebooks.
+    Make a new folder with a study file, an empty record book and notebooks about it.
 
     Parameters
     ----------

@@ -118,7 +118,7 @@ def test_the_answers_become_a_study_with_an_empty_book_and_notebooks_about_it(ne
     assert (study.assurance, study.patches, study.reading.spots, study.limits) == (0.9, 6, 2, {})
     with fl.RecordBook(new / "trials.sqlite") as book:
         assert book.studies()[["title", "trials"]].to_dict("records") == [{"title": TITLE, "trials": 0}]
-    for notebook in (new / "notebooks").iterdir():
+    for notebook in (new / "notebooks").glob("*.ipynb"):
         source = "".join(
             "".join(c["source"]) for c in json.loads(notebook.read_text(encoding="utf-8"))["cells"]
         )

@@ -51,7 +51,7 @@ def test_a_change_asks_for_a_new_study_and_is_named_with_its_date(place: Path):
     result = run("watch", place, place / "jobs.csv", "--change", "2031-03-02 new drum of compound")
     assert result.exit_code == 0, result.stderr
     assert "Study again" in result.stdout
-    assert "new drum of compound since 2031-03-02" in result.stdout
+    assert "Since 2031-03-02: new drum of compound" in result.stdout
     assert "Without trials to work next" in result.stdout
     assert "there is no trial sheet" in " ".join(result.stdout.split())
 
@@ -63,8 +63,8 @@ def test_a_change_is_kept_and_counts_again_without_being_typed_again(place: Path
     kept = (place / "changes.csv").read_text(encoding="utf-8")
     assert kept == 'date,what\n2031-03-02,"new drum, blue label"\n2031-04-01,meter mended\n'
     said = run("watch", place, place / "jobs.csv").stdout
-    assert "new drum, blue label since 2031-03-02" in said
-    assert "meter mended since 2031-04-01" in said
+    assert "Since 2031-03-02: new drum, blue label" in said
+    assert "Since 2031-04-01: meter mended" in said
     # What changed before the last trial is in the trials.
     (place / "changes.csv").write_text("date,what\n2001-01-01,new pads\n", encoding="utf-8")
     assert "new pads" not in run("watch", place, place / "jobs.csv").stdout
@@ -86,11 +86,11 @@ def test_a_review_that_is_due_asks_for_a_new_study_with_the_trials_to_begin_with
     result = run("watch", place, place / "jobs.csv", "--number", "SP-002")
     assert result.exit_code == 0, result.stderr
     said = " ".join(result.stdout.split())
-    assert "the review is due since 2026-08-31" in said
+    assert "Since 2026-08-31: the review is due" in said
     assert "Study again" in said
     assert "Work these 4 trials next:" in said
     # The other procedure has no review date.
-    assert "due since" not in run("watch", place, place / "jobs.csv", "--number", "SP-001").stdout
+    assert "review is due" not in run("watch", place, place / "jobs.csv", "--number", "SP-001").stdout
 
 
 def test_a_workbook_and_a_sheet_with_decimal_commas_are_read_alike(place: Path):

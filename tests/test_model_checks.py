@@ -8,7 +8,7 @@ import pytest
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError
-from finishlab.model.check_questions import ODD
+from finishlab.model.asked import ODD
 
 QUESTIONS = (
     "prediction", "new panel", "repeats", "influence", "level", "order", "panels", "outlying", "spread", "ceiling",
@@ -134,7 +134,7 @@ def test_readings_that_are_all_equal_are_said_to_teach_nothing(bench, trials):
     equal = equal.drop(columns=[c for c in equal.columns if c.startswith(("sand_gloss", "cut_gloss"))])
     (check,) = fl.fit(bench.study, equal).checked
     assert check.caution.startswith(
-        "20° gloss: all 24 trials read 84.0 GU, so nothing says what the settings do."
+        "20° gloss: all 24 patches read 84.0 GU. Nothing says what the settings do."
     )
 
 

@@ -262,7 +262,8 @@ def test_a_setting_that_never_varied_has_nothing_to_compare():
 def test_readings_all_the_same_are_said_to_be():
     trials = worked(np.random.default_rng(6)).assign(gloss_20=80.0)
     with pytest.raises(
-        ModelError, match=r"^all 36 patches read 80: no setting changed anything that was read\."
+        ModelError,
+        match=r"^20° gloss: all 36 patches read 80\.0 GU\. Nothing says what the settings do\. Look whether",
     ):
         compare_levels(fitted(trials), "cut_pad")
 
@@ -274,6 +275,16 @@ def test_wrong_asks_are_answered(model):
         compare_levels(model, "cut_pads")
     with pytest.raises(ModelError, match=r"^smallest is -1; it must be 0 or more"):
         compare_levels(model, "cut_pad", smallest=-1)
+    for ask in (
+        lambda name: compare_levels(model, "cut_pad", smallest=1.0, response=name),
+        lambda name: variance_shares(model, response=name),
+    ):
+        with pytest.raises(
+            ModelError, match=r"^'shine' is nothing that is read\. Known are: gloss_20, gloss_60, "
+        ):
+            ask("shine")
+        with pytest.raises(ModelError, match=r"^no done trial has gloss_85\. Read it on every patch"):
+            ask("gloss_85")
 
 
 # --- how it is shown ----------------------------------------------------------------------------------

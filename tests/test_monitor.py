@@ -1,10 +1,12 @@
 """Later jobs: charts and rules of a handbook, exact shares, and what to do about them."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
 from published import table
-from scipy import stats
+from scipy import integrate, stats
 
 import finishlab as fl
 from finishlab import monitor
@@ -12,7 +14,6 @@ from finishlab._figures import blank
 from finishlab.charts import Chart, capability, individuals, range_constants, ranges, run_signals
 from finishlab.errors import RecordsError
 from finishlab.model.exact import exact_share
-from finishlab.model.scales import CountScale
 
 #: Known mean and spread.
 STANDARD = Chart(0.0, 1.0, -3.0, 3.0)
@@ -128,7 +129,7 @@ def test_one_odd_job_asks_for_a_look_and_is_named(recipe):
     values = np.r_[78.5 + 0.1 * np.cos(np.arange(20)), 75.0]
     watch = fl.watch_jobs(recipe, jobs(values, job=[f"door {k}" for k in range(21)]))
     assert watch.verdict == "look"
-    assert "Job door 20 (beyond three sigma) stands out" in watch.text()
+    assert "Job door 20 stands out (beyond three sigma)" in watch.text()
 
 
 def test_too_few_that_meet_the_goal_ask_for_a_new_study(recipe):
@@ -142,7 +143,7 @@ def test_too_few_that_meet_the_goal_ask_for_a_new_study(recipe):
 def test_a_change_since_the_study_asks_for_a_new_one(recipe):
     watch = fl.watch_jobs(recipe, jobs([78.5, 78.4]), changes=[("2031-03-02", "new drum of compound")])
     assert watch.verdict == "study again"
-    assert "new drum of compound since 2031-03-02" in watch.text()
+    assert "Since 2031-03-02: new drum of compound" in watch.text()
 
 
 def test_where_every_section_counts_the_worst_decides(recipe):
@@ -170,10 +171,22 @@ def test_readings_of_each_section_give_averages_ranges_and_the_worst(recipe):
     assert (watch.met, missed.met) == (24, 23)
 
 
-def test_counts_are_charted_by_their_square_root_and_shown_as_counts():
-    scale = monitor._Scale(CountScale())
-    np.testing.assert_allclose(scale.on(np.array([0.0, 9.0])), [0.0, 3.0])
-    assert (scale.back(3.0), scale.back(-0.5)) == (9.0, 0.0)
+def test_counts_are_charted_by_their_square_root_and_shown_as_counts(recipe):
+    counts = dataclasses.replace(recipe.forecast.response("gloss_20"), name="faults")
+    forecast = dataclasses.replace(recipe.forecast, responses=(counts,))
+    even = monitor._even(dataclasses.replace(recipe, forecast=forecast), "faults")
+    np.testing.assert_allclose(even.on(np.array([0.0, 1.0, 9.0])), [0.0, 1.0, 3.0], atol=1e-3)
+    assert even.back(3.0) == pytest.approx(9.0, abs=1e-3)
+    assert even.back(-0.5) == 0.0
+
+
+def test_at_the_ceiling_the_meters_noise_is_no_signal(recipe):
+    # The smoothest films differ by nothing a meter tells: readings about the ceiling, by the meter's noise alone, seed 9.
+    forecast = recipe.forecast.response("gloss_20")
+    noise = float(np.median(forecast.sd_meter))
+    top = float(np.median(forecast.ceiling))
+    readings = top - 0.3 + noise * np.random.default_rng(9).standard_normal(40)
+    assert (fl.watch_jobs(recipe, jobs(readings)).jobs["signal"] != "").sum() <= 3
 
 
 def test_room_to_the_goal_is_said_where_many_jobs_are_steady(recipe):
@@ -181,13 +194,16 @@ def test_room_to_the_goal_is_said_where_many_jobs_are_steady(recipe):
     watch = fl.watch_jobs(recipe, jobs(steady))
     assert watch.verdict == "continue"
     now, low, high = watch.index
-    # Bennett & Porteus by hand: the log of the scatter's exponent, ln(ln(ceiling / gloss)) / 2, falls as gloss rises.
-    scales = recipe.forecast.response("gloss_20").scales
-    ceiling = scales[len(scales) // 2].ceiling
-    z, end = (np.log(np.log(ceiling / g)) / 2 for g in (steady, 76.0))
-    assert now == pytest.approx((end - z.mean()) / (3 * z.std(ddof=1)), rel=1e-9)
+    # By hand: gloss = c exp(-exp(2 z)) (Bennett & Porteus) falls by 2 g ln(c / g) a unit of z; a job's spread at g is that times the spread of
+    # z, and the meter's; the way from the goal to a reading in such spreads is their integral.
+    forecast = recipe.forecast.response("gloss_20")
+    c = forecast.ceiling[len(forecast.ceiling) // 2]
+    z = np.hypot(np.median(forecast.sd_panel), np.median(forecast.sd_section))
+    meter = np.median(forecast.sd_meter) / np.sqrt(recipe.study.reading.spots)
+    way = [integrate.quad(lambda g: 1 / np.hypot(2 * g * np.log(c / g) * z, meter), 76, g)[0] for g in steady]
+    assert now == pytest.approx(np.mean(way) / (3 * np.std(way, ddof=1)), rel=1e-3)
     assert low < now < high
-    assert "times three of their spreads" in watch.text()
+    assert "Capability toward the goal" in watch.text()
     assert fl.watch_jobs(recipe, jobs(steady[:19])).index is None
 
 

@@ -177,7 +177,9 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
 def test_the_wheel_carries_notebooks_datasets_and_all_that_pages_need(wheel):
     names = set(wheel.namelist())
     package = {
-        p.relative_to(ROOT).as_posix() for p in PACKAGE.rglob("*") if p.suffix in (".py", ".j2", ".toml")
+        p.relative_to(ROOT).as_posix()
+        for p in PACKAGE.rglob("*")
+        if p.suffix in (".py", ".j2", ".toml", ".json")
     }
     assert package <= names
     for kind in ("notebooks", "datasets"):

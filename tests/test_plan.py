@@ -458,8 +458,8 @@ def test_ten_thousand_existing_trials_are_no_burden(study):
         ({"trials": 8, "panels": 2, "seed": "x"}, "seed is 'x'; it must be a whole number, 0 or more, or left out."),
         ({"trials": 8, "panels": 2, "kind": "screening"}, "kind is 'screening'; kinds of plan are best, factorial, fraction, central composite, box-behnken. Leave kind out for \"best\"."),
         ({"trials": 8, "panels": 2, "aim": "speed"}, "aim is 'speed'; it is \"finish\" or \"settings\". Leave aim out for \"finish\"."),
-        ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"cut_pad": []})}, "existing: column 'panel' is missing. Columns: cut_pad. Say on which panel each trial was run."),
-        ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"panel": ["1", None]})}, "existing: panel is empty in 1 of 2 trials (rows 1). Say on which panel each trial was run."),
+        ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"cut_pad": []})}, "existing: column 'panel' is missing. Columns: cut_pad. Say on which panel each trial is run."),
+        ({"trials": 8, "panels": 2, "existing": pd.DataFrame({"panel": ["1", None]})}, "existing: panel is empty in 1 of 2 trials (rows 1). Say on which panel each trial is run."),
     ],
 )  # fmt: skip
 def test_what_cannot_be_planned_is_answered_in_plain_words(study, asked, sentence):

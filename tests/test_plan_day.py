@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab.errors import PlanError
+from finishlab.errors import OutsideStudy, PlanError
 from finishlab.plan.day import exposure, patch_map, run_day
 from finishlab.study import Study
 
@@ -159,6 +159,23 @@ def test_the_map_of_a_panel_keeps_its_edges_free():
     for p in patches:
         assert min(p.x0 - panel.x0, panel.x1 - p.x1, p.y0 - panel.y0, panel.y1 - p.y1) > 0.05
     assert "2 of 8 patches worked" in ax.get_title(loc="left")
+
+
+@pytest.mark.parametrize("name", ["panel", "patch", "run_order"])
+def test_a_sheet_that_does_not_say_where_a_trial_belongs_is_refused_in_words(name):
+    rows, study = sheet(("P1500", 8), ("P2000", 4)), Study.from_toml(STUDY)
+    with pytest.raises(PlanError, match=rf"^the sheet: column '{name}' is missing\. Columns: sand_grit, "):
+        run_day(rows.drop(columns=name), study)
+    with pytest.raises(PlanError, match=rf"^the sheet: {name} is empty in 1 of 2 trials \(rows 1\)\. "):
+        run_day(rows.assign(**{name: [1, None]}), study)
+
+
+def test_a_setting_outside_the_study_has_no_day():
+    study = Study.from_toml(STUDY)
+    with pytest.raises(OutsideStudy, match=r"^row 0: cut_passes is 12; studied are whole numbers 0 to 8\."):
+        run_day(sheet(("P1500", 12)), study)
+    with pytest.raises(OutsideStudy, match=r"^column 'sand_grit' is missing\."):
+        run_day(sheet(("P1500", 8)).drop(columns="sand_grit"), study)
 
 
 def test_wrong_numbers_are_all_named_at_once():

@@ -231,51 +231,7 @@ def test_a_setting_that_the_others_make_up_together_is_named():
     )
 
 
-# --- costs, cautions, words ------------------------------------------------------------------------
-
-
-COSTS = """\
-title = "Invented"
-pass_means = "one direction"
-[[step]]
-name = "sand"
-grit = ["P1500", "P2000"]
-[[step]]
-name = "cut"
-product = ["compound A", "compound B"]
-passes = { lowest = 1, highest = 4 }
-[goal]
-gloss_20 = { at_least = 80 }
-faults = { at_most = 0 }
-assurance = 0.9
-[job]
-sections = 2
-"""
-
-
-def test_discs_product_and_payback_are_counted():
-    study = Study.from_toml(COSTS)
-    sheet = pd.DataFrame(
-        {
-            "sand_grit": ["P1500"] * 5 + ["P2000"],
-            "cut_product": ["compound A", "compound B"] * 3,
-            "cut_passes": [1, 2, 3, 4, 1, 2],
-            "panel": ["1"] * 3 + ["2"] * 3,
-        }
-    )
-    found = foresee(sheet, study, patches_a_disc=4, product_ml_a_pass=2.5, saving_minutes=3)
-    assert "It takes 2 panels, 3 discs, 32.5 ml of product and " in found.text()
-    plain = foresee(sheet, study)
-    assert "It takes 2 panels, discs for 6 patches, product for 13 passes and " in plain.text()
-    assert found.costs["discs"] == 3  # five of P1500 are two discs, one of P2000 is one
-    assert found.costs["product_ml"] == 13 * 2.5
-    assert found.costs["payback_jobs"] == pytest.approx(found.day.minutes / (3 * 2))
-    assert "pays that back after" in found.text()
-    assert any(
-        c.startswith("Faults are counted: even none in 6 patches would allow up to 40 %")
-        for c in found.cautions
-    )
-    assert any(c.startswith("1 degree of freedom between panels, fewer than three") for c in found.cautions)
+# --- cautions, words -------------------------------------------------------------------------------
 
 
 def test_a_plan_with_as_many_terms_as_trials_is_cautioned():
@@ -332,6 +288,16 @@ def test_what_cannot_be_foreseen_is_answered_in_plain_words(asked, words):
     assert caught.value.mistakes == (words,)
 
 
+def test_a_sheet_without_panels_is_refused_in_words():
+    with pytest.raises(PlanError, match=r"^the sheet: column 'panel' is missing\. Columns: "):
+        foresee(corners(2), pairs(2))
+    sheet = corners(2)
+    with pytest.raises(
+        PlanError, match=r"^the sheet: panel is empty in 1 of 4 trials \(rows 3\)\. Say on which"
+    ):
+        foresee(sheet.assign(panel=["1", "1", "2", None]), pairs(2))
+
+
 # --- how many trials ---------------------------------------------------------------------------
 
 
@@ -358,10 +324,12 @@ def test_how_many_trials_answers_what_it_cannot_do_in_plain_words(bench):
                 pairs(2).source.replace("gloss_20 = { at_least = 80 }", "faults = { at_most = 0 }")
             ),
             trials=(2.5,),
+            panels=0,
             shops=1,
         )
     assert caught.value.mistakes == (
         "trials is (2.5,); give the numbers of trials to compare, as (12, 20, 28).",
+        "panels is 0; it must be a whole number, 1 or more.",
         "shops is 1; it must be a whole number, 5 or more.",
         "the study's goal names no gloss, or no step is worked by passes or seconds; shops are drawn for such studies only. Take foresee instead.",
     )

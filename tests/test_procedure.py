@@ -7,7 +7,6 @@ import json
 import math
 import os
 import re
-import shutil
 import subprocess
 import tomllib
 from importlib.resources import files
@@ -15,12 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import pandas as pd
 import pytest
 import stand_ins
 from contrast import contrast
+from on_paper import needs_paper, pages_of, printed
 
 from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
-from finishlab.procedure import Procedure, customer, facts, register, revise, shop, write
+from finishlab.procedure import Procedure, customer, facts, newcomer, register, revise, shop, write
 from finishlab.procedure.facts import plain
 from finishlab.procedure.read import fingerprint
 from finishlab.procedure.shop import words
@@ -432,7 +433,7 @@ def older(text: str) -> str:
 def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: set[str] = set()
     noting = Noting(words(), asked)
-    for module in (facts, shop, write, revise, register, customer):
+    for module in (facts, shop, write, revise, register, customer, newcomer):
         monkeypatch.setattr(module, "words", lambda: noting)
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
@@ -467,12 +468,16 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     for gloss in (83.0, 85.0):
         read = {"job": "door", "before": {}, "after": {"gloss_20": gloss, "haze": 9.0}}
         customer.print_customer_page(tmp_path, "SP-0", path=tmp_path / "door.pdf", **read)
+    panels = pd.DataFrame({"panel": [1, 2], "gloss_20": [85.0, 83.0], "haze": 9.0, "limits_kept": "yes"})
+    for how in ({"panels": panels}, {}, {"wanted": 0.999}):
+        sheet = {"path": tmp_path / "sheet.pdf", "newcomer": "N7"}
+        newcomer.print_certificate_sheet(tmp_path, "SP-0", **sheet, **how)
     # What a layout for paper takes, by its own text.
-    layouts = {
-        name: files("finishlab.procedure").joinpath(name).read_text() for name in ("card.typ", "customer.typ")
-    }
+    names = ("card.typ", "customer.typ", "newcomer.typ")
+    layouts = {name: files("finishlab.procedure").joinpath(name).read_text() for name in names}
     asked |= set(re.findall(r"\bw\.(card\.\w+)", layouts["card.typ"]))
     asked |= {f"customer.{key}" for key in re.findall(r"\bw\.(\w+)", layouts["customer.typ"])}
+    asked |= {f"newcomer.{key}" for key in re.findall(r"\bw\.(\w+)", layouts["newcomer.typ"])}
     written_down = {f"{group}.{key}" for group, entries in words().items() for key in entries}
     assert written_down - asked == set()
 
@@ -650,41 +655,6 @@ def test_the_words_file_is_plain_data_with_unique_headings() -> None:
 
 # --- on paper --------------------------------------------------------------------------------
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-TOOLS = CHROMIUM and shutil.which("pdftotext") and shutil.which("pdfinfo")
-
-
-SWITCHES = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-pdf-header-footer",
-)
-
-
-def printed(path: Path, size: str, tmp_path: Path) -> Path:
-    """Print a page to PDF on paper of a size, with a headless browser that may fetch nothing."""
-    source = path.read_text(encoding="utf-8").replace("</style>", f"@page {{ size: {size} }}</style>", 1)
-    copy, pdf = tmp_path / f"{size}.html", tmp_path / f"{size}.pdf"
-    copy.write_text(source, encoding="utf-8")
-    command = [str(CHROMIUM), *SWITCHES, f"--user-data-dir={tmp_path / 'profile'}"]
-    subprocess.run(
-        [*command, f"--print-to-pdf={pdf}", copy.as_uri()], check=True, capture_output=True, timeout=120
-    )
-    return pdf
-
-
-def pages_of(pdf: Path) -> list[str]:
-    text = subprocess.run(
-        ["pdftotext", "-raw", str(pdf), "-"], capture_output=True, text=True, check=True
-    ).stdout
-    return text.split("\f")[:-1]
-
 
 def squeezed(text: str) -> str:
     return re.sub(r"\s", "", text)
@@ -693,11 +663,7 @@ def squeezed(text: str) -> str:
 @pytest.mark.parametrize("size", ["A4", "letter"])
 @pytest.mark.parametrize("kind", ["ordinary", "hostile and without a limit"])
 def test_it_prints_whole_on_paper(size: str, kind: str, tmp_path: Path) -> None:
-    if not TOOLS:
-        reason = "chromium or poppler-utils is not installed; they print the page for this check"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
+    needs_paper()
     changes = {} if kind == "ordinary" else {**HOSTILE, "set_by": None, "cautions": ("<b>care</b>",) * 2}
     made, page = written(tmp_path, **changes)
     pdf = printed(made.path, size, tmp_path)

@@ -6,7 +6,6 @@ Workbooks are filled in with openpyxl as a spreadsheet would, pages are looked a
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 import sys
 from html.parser import HTMLParser
@@ -16,6 +15,7 @@ import openpyxl
 import pandas as pd
 import pytest
 import stand_ins
+from on_paper import needs_paper, pages_of, printed
 from record_sheets import STUDY, good
 
 import finishlab as fl
@@ -251,39 +251,13 @@ def test_labels_name_the_patch_and_hide_how_it_is_worked(tmp_path):
         assert level not in text
 
 
-def chromium() -> str | None:
-    return shutil.which("chromium")
-
-
-@pytest.mark.skipif(
-    chromium() is None or shutil.which("pdfinfo") is None, reason="needs chromium and poppler-utils"
-)
 @pytest.mark.parametrize("paper", ["210mm 297mm", "8.5in 11in"], ids=["A4", "Letter"])
 def test_cards_stay_whole_on_paper(tmp_path, paper):
+    needs_paper()
     study = stand_ins.study()
     sheet = fl.plan_trials(study, trials=12, panels=2, seed=1)
     page = fl.write_run_sheet(sheet, study, path=tmp_path / "a.html")
-    sized = page.read_text(encoding="utf-8").replace("@page { margin", f"@page {{ size: {paper}; margin")
-    page.write_text(sized, encoding="utf-8")
-    pdf = tmp_path / "a.pdf"
-    subprocess.run(
-        [
-            chromium(),
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--no-pdf-header-footer",
-            f"--print-to-pdf={pdf}",
-            str(page),
-        ],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
-    text = subprocess.run(
-        ["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
-    pages = [p for p in text.split("\f") if p.strip()]
+    pages = [p for p in pages_of(printed(page, paper, tmp_path), "layout") if p.strip()]
     assert sum(p.count("Film before") for p in pages) == 12
     for p in pages:  # a card that was cut would leave its head on one page and its foot on the next
         assert len(re.findall(r"panel \S+ +patch", p)) == p.count("Film before")
@@ -310,6 +284,16 @@ def test_a_sheet_that_lacks_something_is_answered_with_all_of_it_and_nothing_is_
         with pytest.raises(fl.PlanError) as error:
             write(planned(), STUDY, path=tmp_path / name)
         assert str(error.value) == said
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("write", "name"), [(fl.write_run_sheet, "a.xlsx"), (fl.write_labels, "a.html")])
+def test_a_setting_outside_the_study_is_put_on_no_sheet(tmp_path, write, name):
+    sheet = planned()
+    with pytest.raises(
+        fl.OutsideStudy, match=rf"^row {sheet.index[0]}: cut_pad is 'sheepskin'; that was never tried\."
+    ):
+        write(sheet.assign(cut_pad=["sheepskin", *sheet["cut_pad"][1:]]), STUDY, path=tmp_path / name)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -10,7 +10,7 @@ import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError, OutsideStudy
 from finishlab.model.conditioned import GlossRead
-from finishlab.solve.mid_job import Weighed
+from finishlab.solve.mid_job_ways import Weighed
 
 WORKED = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
 

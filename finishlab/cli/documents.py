@@ -49,6 +49,9 @@ def procedure(
       SP-001_card.pdf       one page in big type for the bench
       register.html         every revision, and what is in force
 
+    The shop's name, logo, headings, added rules and filled-in lines come from
+    procedures/shop.toml where it is there; README shows one.
+
     With --revises the shortest process is found anew from the trials as they are now, with
     what to do at which reading in the middle of a job, and written as the next revision; the
     one before is marked as withdrawn and never overwritten. Says what somebody changed by

@@ -14,7 +14,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
-from finishlab.measure.spreads import Interval, mean_interval, normal_factor
+from finishlab.measure.spreads import Interval, mean_interval, normal_factor, plain_fields
 from finishlab.measure.taken import Taken, take
 from finishlab.measure.words import (
     confidence_mistakes,
@@ -116,8 +116,7 @@ class MeterAgreement:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python, at full precision."""
-        told = {k: vars(v).copy() if isinstance(v, Interval) else v for k, v in vars(self).items()}
-        return told | {
+        return plain_fields(self) | {
             "meters": list(self.meters),
             "pairs": self.pairs.to_dict("records"),
             "cautions": list(self.cautions),

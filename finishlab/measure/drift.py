@@ -15,7 +15,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
-from finishlab.measure.spreads import Interval, mean_interval
+from finishlab.measure.spreads import Interval, mean_interval, plain_fields
 from finishlab.measure.words import confidence_mistakes, ends, in_words, limit_mistakes, signed, spaced
 from finishlab.records.cells import Numbers, dates, words
 from finishlab.records.mistakes import Mistakes
@@ -124,8 +124,7 @@ class MeterDrift:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python, at full precision."""
-        told = {k: vars(v).copy() if isinstance(v, Interval) else v for k, v in vars(self).items()}
-        return told | {"days": self.days.to_dict("records"), "cautions": list(self.cautions)}
+        return plain_fields(self) | {"days": self.days.to_dict("records"), "cautions": list(self.cautions)}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the offset of every day with the line through them, and the limit where one was named."""

@@ -116,6 +116,11 @@ class Interval:
     high: float
 
 
+def plain_fields(result: object) -> dict[str, Any]:
+    """Return the fields of a result by name, intervals as plain Python."""
+    return {k: vars(v).copy() if isinstance(v, Interval) else v for k, v in vars(result).items()}
+
+
 def mean_interval(values: np.ndarray, confidence: float) -> Interval:
     """
     Return a mean with Student's interval; its ends are not known from a single value.

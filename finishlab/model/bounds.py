@@ -95,7 +95,7 @@ def _bounded(fit: ResponseFit, condition: Condition) -> bool:
     """Return whether one section that misses is a job that misses, its reading the scale's value at z, the band fixed."""
     if condition.neighbour_readings:
         return False
-    return fit.posterior.draws[0].scale.metered and fit.study.job.accept == "every section"
+    return fit.metered and fit.study.job.accept == "every section"
 
 
 def _exactly(

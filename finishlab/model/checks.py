@@ -14,7 +14,9 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.check_questions import REACH, Asked, Check, ceilings, repeated
+from finishlab.model.asked import REACH, Asked, Check
+from finishlab.model.check_questions import repeated
+from finishlab.model.scale_questions import ceilings
 from finishlab.study import RESPONSES
 
 if TYPE_CHECKING:

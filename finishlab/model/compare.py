@@ -15,11 +15,11 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.check_questions import REACH
-from finishlab.model.finish import fit
+from finishlab.model.asked import REACH
+from finishlab.model.fitting import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response
-from finishlab.model.straight import refuse_all_alike
+from finishlab.model.same_readings import refuse_all_alike
 from finishlab.study import RESPONSES, Study
 
 if TYPE_CHECKING:
@@ -254,7 +254,7 @@ def compare_models(
                 f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the kinds are "
                 "compared by panels left out. Work trials on at least one more panel, better on three."
             )
-        refuse_all_alike(found.left_out.y)
+        refuse_all_alike(name, found.left_out.y)
         rows += _trials_left_out(
             found, kind, done.loc[list(found.left_out.row), "panel"].astype(str).to_numpy()
         )

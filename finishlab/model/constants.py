@@ -16,6 +16,7 @@ from scipy import linalg
 
 from finishlab import _show, optics
 from finishlab._constants_figure import TELLS
+from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
 from finishlab.model.assurance import COVER
 from finishlab.model.finish import FinishModel
@@ -95,10 +96,9 @@ class StepConstants:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the constants and cautions as plain Python."""
-        rows = self.constants.astype(object).where(self.constants.notna(), None)
         return {
             "response": self.response,
-            "constants": rows.to_dict("records"),
+            "constants": plain_rows(self.constants),
             "cautions": list(self.cautions),
         }
 

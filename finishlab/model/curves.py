@@ -1,7 +1,7 @@
-"""The finish along one factor, and over two: what one more pass brings, which pad with which product.
+"""The finish along one factor, all else held: what one more pass brings.
 
-All else is held at one process, which is named: settings given, else today's process, else
-what the trials worked most. What a factor is worth on average is `effects.py`'s.
+The process that the rest is held at is `held.py`'s; two factors at once are `grids.py`'s, and
+what a factor is worth on average is `effects.py`'s.
 """
 
 from __future__ import annotations
@@ -14,10 +14,7 @@ import numpy as np
 
 from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.effects import held_at
-from finishlab.model.joint import joint_readings
-from finishlab.model.latent import Rows
-from finishlab.model.straight import refuse_all_alike
+from finishlab.model.held import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
 from finishlab.study import RESPONSES, Condition, Setting
 
 if TYPE_CHECKING:
@@ -117,150 +114,6 @@ class PassCurve:
         return _show.sentence_and_table(self.text(), self.table())
 
 
-@dataclass(frozen=True, eq=False)
-class SettingGrid:
-    """
-    A response at every pair of two settings, all else held.
-
-    Made by `setting_grid`.
-
-    Attributes
-    ----------
-    factors : (str, str)
-    response : str
-    held : str
-        The process that the rest is held at, in words.
-    cautions : tuple of str
-        Pairs that no trial worked, where the model speaks from others.
-    """
-
-    factors: tuple[str, str]
-    response: str
-    held: str
-    cautions: tuple[str, ...]
-    _table: pd.DataFrame
-    _rising: bool
-
-    def table(self) -> pd.DataFrame:
-        """
-        Return one row a pair: reading, 90 % intervals of the process itself and of the next job, minutes, trials.
-
-        ``ahead_low`` is the low end of how far the pair is ahead of the best other one: above 0
-        the trials can tell.
-        """
-        return self._table.copy()
-
-    def text(self) -> str:
-        """Return the pair that reads best, how far the next lies behind, and whether that can be told."""
-        words, unit = RESPONSES[self.response]
-        order = self._table.sort_values("value", ascending=not self._rising)
-        first, second = order.iloc[0], order.iloc[1]
-        size = f"{_show.number(abs(first['value'] - second['value']), 1)}{' ' + unit if unit else ''}"
-        lies = f"{self._name(second)} lies {size} {'below' if self._rising else 'above'}"
-        doubt = "" if first["ahead_low"] > 0 else " and cannot be told from it"
-        return " ".join(
-            [
-                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{' ' + unit if unit else ''}; "
-                f"{lies}{doubt}, with the rest at {self.held}.",
-                *self.cautions,
-            ]
-        )
-
-    def _name(self, row: pd.Series) -> str:
-        return " with ".join(str(row[f]) for f in self.factors)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the grid and the process held as plain Python."""
-        return {
-            "factors": list(self.factors),
-            "response": self.response,
-            "held": self.held,
-            "grid": self._table.to_dict("records"),
-            "cautions": list(self.cautions),
-        }
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw each pair as a dot with its interval and its minutes."""
-        from finishlab import _effect_figures as figures
-
-        return figures.grid(self._table, self.factors, response=self.response, title=self.text(), ax=ax)
-
-    def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
-
-
-# --- the process that the rest is held at ----------------------------------------------------------
-
-
-def _base(model: FinishModel, at: Mapping[str, Any] | None, free: tuple[str, ...]) -> np.ndarray:
-    """Return one full process; the factors in `free` at their highest studied level."""
-    basis, today = model.study.basis, model.study.today or {}
-    given = held_at(model, at)
-    trials = basis.values(model.done)
-    out = np.empty(len(basis.factors))
-    for j, f in enumerate(basis.factors):
-        tried, counts = np.unique(trials[~np.isnan(trials[:, j]), j], return_counts=True)
-        if f.factor in free:
-            out[j] = basis.levels[j][-1]
-        elif f.factor in given:
-            out[j] = given[f.factor]
-        elif today.get(f.factor) is not None:
-            out[j] = held_at(model, {f.factor: today[f.factor]}).get(f.factor, np.nan)
-        else:
-            out[j] = tried[counts.argmax()] if len(tried) else basis.levels[j][0]
-    return out
-
-
-def _held_words(model: FinishModel, base: np.ndarray, free: tuple[str, ...]) -> str:
-    """Return the process held in words, without what is free."""
-    basis = model.study.basis
-    parts = [
-        f"{_show.label(f.factor)} {_show.plain_number(v) if f.numeric else f.levels[int(v)]}"
-        for f, v in zip(basis.factors, basis.canonical(base[None])[0], strict=True)
-        if f.factor not in free and not np.isnan(v)
-    ]
-    return ", ".join(parts) if parts else "its only settings"
-
-
-def _over(model: FinishModel, base: np.ndarray, changes: list[dict[str, float]]) -> np.ndarray:
-    """Return the process with each of some changes, shape (changes, factors)."""
-    basis = model.study.basis
-    values = np.repeat(base[None], len(changes), axis=0)
-    for i, change in enumerate(changes):
-        for name, level in change.items():
-            values[i, basis.column(name)] = level
-    return basis.canonical(values)
-
-
-def _asked_response(model: FinishModel, response: str | None) -> ResponseFit:
-    response = response or next(iter(model.study.goal))
-    if response not in RESPONSES:
-        raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
-    fit = model.response(response)
-    if response != "faults":  # no fault in so many patches does say something
-        refuse_all_alike(fit.left_out.y)
-    return fit
-
-
-def _read(fit: ResponseFit, values: np.ndarray, model: FinishModel) -> dict[str, np.ndarray]:
-    """Return reading, intervals and minutes of processes."""
-    return {**fit.intervals(values), "minutes": model.minutes.mean(values)}
-
-
-def _drawn(fit: ResponseFit, values: np.ndarray) -> np.ndarray:
-    return joint_readings(fit.posterior, Rows(values, np.full(len(values), len(fit.study.steps) - 1)))
-
-
-def _setting(model: FinishModel, name: str, *, numeric: bool | None = None) -> Setting:
-    basis = model.study.basis
-    if name not in basis.names:
-        raise ModelError(f"{name!r} is no factor of this study. Factors: {', '.join(basis.names)}.")
-    setting = basis.factors[basis.column(name)]
-    if numeric and not setting.numeric:
-        raise ModelError(f"{name} is no number, so it has no curve. Compare its settings with setting_grid.")
-    return setting
-
-
 def _carried(fit: ResponseFit, model: FinishModel, base: np.ndarray, factor: Setting) -> pd.DataFrame:
     """Return the trials carried to one process but for the factor, by the difference the model sees."""
     import pandas as pd
@@ -351,10 +204,10 @@ def pass_curve(
     """
     import pandas as pd
 
-    setting = _setting(model, factor, numeric=True)
-    fit = _asked_response(model, response)
+    setting = setting_of(model, factor, numeric=True)
+    fit = fit_of(model, response)
     base, levels, values = _walk(model, factor, at)
-    gain = np.diff(_drawn(fit, values), axis=1)
+    gain = np.diff(drawn_at(fit, values), axis=1)
     low, high = np.quantile(gain, [0.05, 0.95], axis=0)
     none = [np.nan]
     gains = {
@@ -363,9 +216,9 @@ def pass_curve(
     return PassCurve(
         factor,
         fit.name,
-        _held_words(model, base, (factor,)),
+        words_of(model, base, (factor,)),
         _carried(fit, model, base, setting),
-        pd.DataFrame({factor: levels, **_read(fit, values, model)}),
+        pd.DataFrame({factor: levels, **read_at(fit, values, model)}),
         pd.DataFrame(gains),
         model.study.goal.get(fit.name),
     )
@@ -375,13 +228,13 @@ def _walk(
     model: FinishModel, factor: str, at: Mapping[str, Any] | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the process that the rest is held at, the levels of a factor that may be run, and the processes with them."""
-    base, basis = _base(model, at, (factor,)), model.study.basis
+    base, basis = base_of(model, at, (factor,)), model.study.basis
     levels = basis.levels[basis.column(factor)]
-    values = _over(model, base, [{factor: v} for v in levels])
+    values = changed(model, base, [{factor: v} for v in levels])
     use = basis.admissible(values) & ~np.isnan(values[:, basis.column(factor)])
     if use.sum() < 2:
         raise ModelError(
-            f"with the rest at {_held_words(model, base, (factor,))} fewer than two settings of {factor} may be run. "
+            f"with the rest at {words_of(model, base, (factor,))} fewer than two settings of {factor} may be run. "
             "Hold the rest at other settings with at=."
         )
     return base, levels[use], values[use]
@@ -413,135 +266,15 @@ def counted_levels(
     model: FinishModel, factor: str, *, at: Mapping[str, Any] | None = None, response: str | None = None
 ) -> CountedLevels:
     """Return what the levels of a number read, drawn together; arguments and errors as `pass_curve`."""
-    _setting(model, factor, numeric=True)
-    fit = _asked_response(model, response)
+    setting_of(model, factor, numeric=True)
+    fit = fit_of(model, response)
     base, levels, values = _walk(model, factor, at)
-    read = _read(fit, values, model)
+    read = read_at(fit, values, model)
     return CountedLevels(
         fit.name,
-        _held_words(model, base, (factor,)),
+        words_of(model, base, (factor,)),
         levels,
         read["value"],
         read["minutes"],
-        _drawn(fit, values),
+        drawn_at(fit, values),
     )
-
-
-def setting_grid(
-    model: FinishModel,
-    factors: tuple[str, str] | None = None,
-    *,
-    at: Mapping[str, Any] | None = None,
-    response: str | None = None,
-) -> SettingGrid:
-    """
-    Compare every pair of two settings, as every pad with every product.
-
-    Parameters
-    ----------
-    model : FinishModel
-    factors : (str, str), optional
-        The first two factors in words of one step when not given, as its pad and product.
-    at : mapping of factor -> level, optional
-        What the rest is held at, as for `pass_curve`.
-    response : str, optional
-        The first of the goal when not given.
-
-    Returns
-    -------
-    SettingGrid
-
-    Raises
-    ------
-    ModelError
-        There are no such two factors, fewer than two of their pairs may be run, the response was
-        never read, or every patch reads the same.
-    OutsideStudy
-        `at` names a setting that was never studied.
-
-    References
-    ----------
-    Intervals of draws, as in `fit`: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319 (from memory).
-
-    Examples
-    --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
-    >>> model = fl.fit(bench.study, trials)
-    >>> setting_grid(model).factors
-    ('cut_pad', 'cut_product')
-    >>> setting_grid(model, ("cut_pad", "cut_pad"))
-    Traceback (most recent call last):
-        ...
-    finishlab.errors.ModelError: a grid needs two different factors; both are 'cut_pad'.
-    """
-    import pandas as pd
-
-    if factors is None:
-        factors = _worded_pair(model)
-    if factors[0] == factors[1]:
-        raise ModelError(f"a grid needs two different factors; both are {factors[0]!r}.")
-    one, other = (_setting(model, name) for name in factors)
-    fit = _asked_response(model, response)
-    base = _base(model, at, factors)
-    basis = model.study.basis
-    columns = [basis.column(name) for name in factors]
-    tried = basis.values(model.done)[:, columns]
-    # A setting that no trial worked has nothing to say here.
-    some = [np.intersect1d(basis.levels[c], tried[:, i]) for i, c in enumerate(columns)]
-    values = _over(model, base, [{factors[0]: x, factors[1]: y} for x in some[0] for y in some[1]])
-    use = basis.admissible(values) & ~np.isnan(values[:, columns]).any(axis=1)
-    if use.sum() < 2:
-        raise ModelError(
-            f"fewer than two pairs of {_show.listed(factors)} were worked, or may be run with the rest at "
-            f"{_held_words(model, base, factors)}. Add trials, or hold the rest at other settings with at=."
-        )
-    values = values[use]
-    counts = [int((tried == v).all(axis=1).sum()) for v in values[:, columns]]
-    read = _drawn(fit, values)
-    condition = model.study.goal.get(fit.name)
-    rising = fit.name.startswith("gloss_") if condition is None else condition.at_least is not None
-    ahead = (read.T - read[:, [_second(read, rising, k) for k in range(len(values))]].T).T * (
-        1 if rising else -1
-    )
-
-    def words(setting: Setting, level: float) -> Any:
-        return level if setting.numeric else setting.levels[int(level)]
-
-    names = [[words(s, v) for v in values[:, c]] for s, c in zip((one, other), columns, strict=True)]
-    table = pd.DataFrame(
-        {
-            factors[0]: names[0],
-            factors[1]: names[1],
-            **_read(fit, values, model),
-            "ahead_low": np.quantile(ahead, 0.05, axis=0),
-            "trials": counts,
-        }
-    )
-    empty = [
-        " with ".join(map(str, row))
-        for row, n in zip(zip(*names, strict=True), counts, strict=True)
-        if n == 0
-    ]
-    said = (
-        (f"No trial worked {_show.listed(empty)}: what is shown there is drawn from the other pairs.",)
-        if empty
-        else ()
-    )
-    return SettingGrid(factors, fit.name, _held_words(model, base, factors), said, table, rising)
-
-
-def _second(read: np.ndarray, rising: bool, k: int) -> int:
-    """Return the best of all columns but `k`."""
-    mean = read.mean(axis=0) * (1 if rising else -1)
-    mean[k] = -np.inf
-    return int(mean.argmax())
-
-
-def _worded_pair(model: FinishModel) -> tuple[str, str]:
-    for step in model.study.steps:
-        worded = [s.factor for s in step.settings if not s.held and not s.numeric]
-        if len(worded) > 1:
-            return worded[0], worded[1]
-    raise ModelError("no step varies two settings in words. Name two factors of the study.")

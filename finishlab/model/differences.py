@@ -20,16 +20,16 @@ from finishlab.errors import ModelError
 from finishlab.mixed import (
     Contrasts,
     MixedFit,
-    Terms,
     all_pairs,
     contrasts,
     holm,
-    in_terms,
-    sum_coded,
     term_test,
     together,
 )
 from finishlab.mixed.multiple import tukey_reach
+from finishlab.model.compared_terms import ComparedTerms, told_groups
+from finishlab.model.held import setting_of
+from finishlab.model.response import asked_response
 from finishlab.model.straight import Straight, straighten
 from finishlab.study import RESPONSES, Setting
 
@@ -44,8 +44,6 @@ if TYPE_CHECKING:
 COVER = 0.9
 #: More levels than this are a curve, not a comparison.
 MOST_LEVELS = 8
-#: Trials for each term before squares and products come in (common practice, no source).
-ROOM = 2
 #: Pairs said one by one.
 _SHOWN = 6
 #: Products are named when luck alone would name any of them this seldom.
@@ -165,7 +163,7 @@ def compare_levels(
     ------
     ModelError
         The factor is unknown, never varied or changed only with the panel; the trials are too few
-        to allow for the other factors; the response was never read, or every patch reads the same;
+        to allow for the other factors; the response is unknown or was never read, or every patch reads the same;
         or `smallest` is below 0.
 
     Notes
@@ -204,18 +202,16 @@ def compare_levels(
     finishlab.errors.ModelError: 'cut_speed' is no factor of this study. Factors: sand_grit, cut_pad, cut_product, cut_passes, polish_passes.
     """
     basis = model.study.basis
-    name = response or next(iter(model.study.goal))
-    if factor not in basis.names:
-        raise ModelError(f"'{factor}' is no factor of this study. Factors: {', '.join(basis.names)}.")
+    name = asked_response(model.study, response)
+    setting = setting_of(model, factor)
     if smallest is not None and smallest < 0:
         raise ModelError(f"smallest is {smallest:g}; it must be 0 or more, in units of {RESPONSES[name][0]}.")
     j = basis.column(factor)
     every = straighten(model.response(name))
     # A trial that left the step out says nothing of its settings.
     part = every.some(~np.isnan(every.values[:, j]))
-    setting = basis.factors[j]
-    tried = _tried(setting, part.values[:, j])
-    built = _Built(basis, setting, tried, part)
+    tried = _tried(basis, setting, part.values[:, j])
+    built = ComparedTerms(basis, setting, tried, part)
     groups, told = told_groups(part.groups, built.terms.matrix)
     if "panel" not in groups and _within(part.groups["panel"], part.values[:, j]):
         raise ModelError(
@@ -226,7 +222,7 @@ def compare_levels(
     rows = built.rows(tried)
     found = contrasts(fit, all_pairs(len(tried)) @ rows)
     means = contrasts(fit, rows)
-    words = tuple(_show.setting_text(setting, v) for v in _levels(basis, setting, tried))
+    words = tuple(_show.setting_text(setting, basis.word(setting, v)) for v in tried)
     minutes = _minutes(model, part.values, j, tried)
     return LevelDifferences(
         factor=factor,
@@ -235,17 +231,17 @@ def compare_levels(
         levels=words,
         means=_means(name, words, part, j, tried, means, minutes[0]),
         cautions=tuple(
-            dict.fromkeys([*_untried(basis, setting, tried), *built.cautions, *told, *_hangs(fit, built)])
+            dict.fromkeys([*_untried(setting, tried), *built.cautions, *told, *_hangs(fit, built)])
         ),
         _pairs=_pairs(name, words, part, means.value, found, minutes, smallest),
     )
 
 
-def _tried(setting: Setting, values: np.ndarray) -> np.ndarray:
+def _tried(basis: Basis, setting: Setting, values: np.ndarray) -> np.ndarray:
     tried = np.unique(values)
     label = _show.label(setting.factor)
     if len(tried) < 2:
-        only = "left out" if not len(tried) else _show.setting_text(setting, _level(setting, tried[0]))
+        only = "left out" if not len(tried) else _show.setting_text(setting, basis.word(setting, tried[0]))
         raise ModelError(
             f"{label} was {only} in every trial: there is nothing to compare. Add trials with another setting."
         )
@@ -256,15 +252,7 @@ def _tried(setting: Setting, values: np.ndarray) -> np.ndarray:
     return tried
 
 
-def _level(setting: Setting, value: float) -> Any:
-    return float(value) if setting.numeric else setting.levels[int(value)]
-
-
-def _levels(basis: Basis, setting: Setting, tried: np.ndarray) -> list[Any]:
-    return [_level(setting, v) for v in tried]
-
-
-def _untried(basis: Basis, setting: Setting, tried: np.ndarray) -> list[str]:
+def _untried(setting: Setting, tried: np.ndarray) -> list[str]:
     if setting.numeric:
         return []
     missing = [str(w) for i, w in enumerate(setting.levels) if i not in tried]
@@ -276,114 +264,7 @@ def _within(panel: np.ndarray, value: np.ndarray) -> bool:
     return all(len(np.unique(value[panel == p])) == 1 for p in np.unique(panel))
 
 
-def told_groups(groups: dict[str, np.ndarray], matrix: np.ndarray) -> tuple[dict[str, np.ndarray], list[str]]:
-    """
-    Return the random terms that trials can tell from the model's columns and from each other.
-
-    And in words which they cannot.
-    """
-    kept: dict[str, np.ndarray] = {}
-    said: list[str] = []
-    columns = matrix
-    for name, labels in groups.items():
-        members = (labels[:, None] == np.unique(labels)[None, :]).astype(float)
-        more = np.hstack([columns, members])
-        if len(members.T) < 2:
-            said.append(f"All these trials share one {name}: nothing says how the next one differs.")
-        elif np.linalg.matrix_rank(more) == np.linalg.matrix_rank(columns) or len(members.T) == len(labels):
-            said.append(
-                f"How much one {name} differs from the next cannot be told from the settings or the patches here: "
-                "intervals leave it out. Spread the settings over more of them."
-            )
-        else:
-            kept[name] = labels
-            columns = more
-    return kept, said
-
-
-class _Built:
-    """
-    The model matrix: the factor, the others as far as trials tell them, squares and products where there is room.
-
-    `cautions` says what had to stay out.
-    """
-
-    def __init__(self, basis: Basis, setting: Setting, tried: np.ndarray, part: Straight) -> None:
-        self._own, self.cautions = setting.factor, []
-        self._blocks = {setting.factor: sum_coded(part.values[:, basis.column(setting.factor)], tuple(tried))}
-        self._average: dict[str, np.ndarray] = {}
-        self._order: list[tuple[str, ...]] = [(setting.factor,)]
-        coded = basis.coded(part.values)
-        others = [f for f in basis.factors if f is not setting]
-        crowded = [f for f in others if not self._main(basis, f, part, coded[basis.column(f.factor)])]
-        if crowded:
-            names = [_show.label(f.factor) for f in crowded]
-            needed = (
-                in_terms(self._blocks, [*self._order, *((f.factor,) for f in crowded)]).matrix.shape[1] + 2
-            )
-            raise ModelError(
-                f"{_show.counted(len(part.y), 'trial')} are too few to compare {_show.label(self._own)}: {_show.listed(names)} "
-                f"changed as well, and the difference may be their doing. Work {needed} trials at least, or ask "
-                "what_matters, which fills the gap with a stated guess."
-            )
-        for f in others:
-            if (f.numeric or f.kind == "graded") and (f.factor,) in self._order:
-                square = self._blocks[f.factor] ** 2
-                self._blocks[f"{f.factor}^2"] = square
-                self._average[f"{f.factor}^2"] = square.mean(axis=0)
-                self._add((f"{f.factor}^2",), ROOM)
-        self.products = [
-            (self._own, f.factor)
-            for f in others
-            if (f.factor,) in self._order and self._add((self._own, f.factor), ROOM)
-        ]
-        self.terms: Terms = in_terms(self._blocks, self._order)
-        if not self.products and len(others):
-            self.cautions.append(
-                f"{_show.counted(len(part.y), 'trial')} are too few, or too alike, to tell whether the differences hang on "
-                "the other settings; they are taken to be the same at all of them."
-            )
-
-    def _main(self, basis: Basis, f: Setting, part: Straight, coded: np.ndarray) -> bool:
-        """Take in another factor, or say why it stays out; False when the trials are too few for it."""
-        value = part.values[:, basis.column(f.factor)]
-        levels = np.unique(value[~np.isnan(value)])
-        if len(levels) < 2:
-            return True
-        if f.numeric or f.kind == "graded":
-            self._blocks[f.factor], self._average[f.factor] = coded, coded.mean(axis=0)
-        else:
-            code = np.zeros((len(value), len(levels) - 1))
-            code[~np.isnan(value)] = sum_coded(value[~np.isnan(value)], tuple(levels))
-            self._blocks[f.factor], self._average[f.factor] = code, np.zeros(code.shape[1])
-        if self._add((f.factor,), 1):
-            return True
-        own, label = _show.label(self._own), _show.label(f.factor)
-        matrix = in_terms(self._blocks, [*self._order, (f.factor,)]).matrix
-        if len(value) < matrix.shape[1] + 2:
-            return False
-        self.cautions.append(
-            f"{own} and {label}, or it and others, changed together: what is said of {own} may be the doing of {label}. "
-            "Add trials that change them apart."
-        )
-        return True
-
-    def _add(self, term: tuple[str, ...], room: float) -> bool:
-        """Add a term where there is room for it and nothing before it says the same."""
-        matrix = in_terms(self._blocks, [*self._order, term]).matrix
-        rows, columns = matrix.shape
-        if rows < max(room * columns, columns + 2) or np.linalg.matrix_rank(matrix) < columns:
-            return False
-        self._order.append(term)
-        return True
-
-    def rows(self, tried: np.ndarray) -> np.ndarray:
-        """Return the weights of each level's adjusted mean, shape (levels, columns)."""
-        code = sum_coded(tried, tuple(tried))
-        return np.array([self.terms.weights({**self._average, self._own: c}) for c in code])
-
-
-def _hangs(fit: MixedFit, built: _Built) -> list[str]:
+def _hangs(fit: MixedFit, built: ComparedTerms) -> list[str]:
     """Say on which other settings the differences hang, when luck alone would seldom say so."""
     if not built.products or fit.residual_variance == 0:
         return []

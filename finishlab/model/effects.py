@@ -3,7 +3,8 @@
 A factor's effect is the difference of two averages over the studied settings of the other
 factors, taken where it is largest; its interval covers that difference, in which panels and
 all else that both sides share cancel (`averages.py`). How a figure of it looks is
-`_effect_figures.py`'s; effects along one factor are `curves.py`'s.
+`_effect_figures.py`'s; effects along one factor are `curves.py`'s,
+over two `grids.py`'s.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.averages import Averages, some_levels
-from finishlab.model.check_questions import all_alike
+from finishlab.model.held import held_at
+from finishlab.model.remembered import remembered
+from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.study import RESPONSES, Setting
 
 if TYPE_CHECKING:
@@ -50,7 +53,6 @@ class WhatMatters:
     _where: str
     cautions: tuple[str, ...]
     _compared: Averages = field(repr=False)
-    _pairs: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -81,11 +83,12 @@ class WhatMatters:
             One row a pair of factors, the largest first: ``difference`` is what going ``from`` ``to``
             adds at ``at`` beyond what it adds at ``than_at``, with its 90 % interval.
         """
-        response = response or self.quantities[0]
-        if response not in self._pairs:
-            rows = self._effects[self._effects["quantity"] == response]
-            self._pairs[response] = _all_pairs(self._compared, response, rows)
-        return self._pairs[response].copy()
+        return self._pairs(response or self.quantities[0]).copy()
+
+    @remembered
+    def _pairs(self, response: str) -> pd.DataFrame:
+        rows = self._effects[self._effects["quantity"] == response]
+        return _all_pairs(self._compared, response, rows)
 
     def text(self) -> str:
         """Return what matters most for the first response of the goal, and for the minutes."""
@@ -184,11 +187,6 @@ def _signed(value: float) -> str:
 # --- effects --------------------------------------------------------------------------------------
 
 
-def _word(setting: Setting, level: float) -> str:
-    """Return one level of a factor, as the basis holds it, in words."""
-    return _show.plain_number(level) if setting.numeric else str(setting.levels[int(level)])
-
-
 def _worked(setting: Setting, level: float) -> float:
     """Return a level; in place of no passes or seconds the fewest studied that are any."""
     return level if not setting.numeric or level > 0 else float(min(v for v in setting.levels if v > 0))
@@ -215,8 +213,8 @@ def _effect(compared: Averages, factor: Setting, quantities: list[str]) -> list[
         row = {
             "quantity": quantity,
             "factor": factor.factor,
-            "from": _word(factor, levels[i]),
-            "to": _word(factor, levels[j]),
+            "from": _show.level_text(factor, levels[i]),
+            "to": _show.level_text(factor, levels[j]),
             "_from": levels[i],
             "_to": levels[j],
             **dict(zip(("difference", "difference_low", "difference_high"), difference, strict=True)),
@@ -269,14 +267,14 @@ def _pair(
     if blocks is None or a0 == a1 or b0 == b1:
         return None
     more, low, high = compared.contrast(response, blocks, (1, -1, -1, 1))
-    at, than_at = (_word(other, v) for v in (b1, b0))
+    at, than_at = (_show.level_text(other, v) for v in (b1, b0))
     if more < 0:
         more, low, high, at, than_at = -more, -high, -low, than_at, at
     return {
         "quantity": response,
         "factor": one.factor,
-        "from": _word(one, a0),
-        "to": _word(one, a1),
+        "from": _show.level_text(one, a0),
+        "to": _show.level_text(one, a1),
         "at": f"{_show.label(other.factor)} {at}",
         "than_at": than_at,
         "difference": more,
@@ -311,7 +309,7 @@ def _untold(model: FinishModel) -> tuple[set[str], tuple[str, ...]]:
         levels = np.unique(values[~np.isnan(values[:, j]), j])
         if len(levels) < 2:
             never.add(f.factor)
-            only = _word(f, levels[0]) if len(levels) else "left out"
+            only = _show.level_text(f, levels[0]) if len(levels) else "left out"
             said.append(
                 f"{_show.label(f.factor)} was {only} in every trial, so nothing says what it changes. "
                 "Add trials with another setting."
@@ -400,28 +398,10 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     order = {q: i for i, q in enumerate([*model.study.goal, *_AMOUNTS])}
     table["_order"], table["_size"] = table["quantity"].map(order), -table["difference"].abs()
     table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
-    alike = [said for name in model.study.goal if (said := all_alike(model.response(name)))]
+    fits = [fit for name in model.study.goal if (fit := model.response(name)).metered]
+    alike = [with_advice(said) for fit in fits if (said := all_alike(fit.name, fit.left_out.y))]
     cautions = (*alike, *cautions)
     where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
     if held and len(held) < len(basis.factors) - 1:
         where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
     return WhatMatters(table, where, cautions, compared)
-
-
-def held_at(model: FinishModel, at: Mapping[str, Any] | None) -> dict[str, float]:
-    """Return settings as the basis holds them; those of a left-out step stay free."""
-    basis = model.study.basis
-    unknown = [name for name in at or {} if name not in basis.names]
-    if unknown:
-        raise ModelError(
-            [f"{n!r} is no factor of this study. Factors: {', '.join(basis.names)}." for n in unknown]
-        )
-    import pandas as pd
-
-    named = {name: level for name, level in (at or {}).items() if level is not None}
-    # The rest at any studied setting, so that the basis says what is wrong with the named ones.
-    full = {f.factor: f.levels[-1] for f in basis.factors} | named
-    values = basis.values(pd.DataFrame([full]))[0]
-    return {
-        name: float(values[basis.column(name)]) for name in named if not np.isnan(values[basis.column(name)])
-    }

@@ -1,13 +1,13 @@
 """The fitted model of a study: every response, the minutes and the film, in one object.
 
-`fit` checks that the trials can carry a model at all, fits what the goal and limits ask
-for, and says in plain sentences how well it held. Choosing a process is the business of
-`finishlab.solve`.
+Each response is fitted when it is first asked for; the model says in plain sentences how well
+it held. Whether trials can carry a model at all is asked in `fitting.py`; choosing a process is
+the business of `finishlab.solve`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
@@ -19,16 +19,16 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
+from finishlab.model.asked import Asked, Check
 from finishlab.model.bounds import can_be_sure
-from finishlab.model.check_questions import Asked, Check, ask_all
+from finishlab.model.check_questions import ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
-from finishlab.model.observed import MeterSpread, meters_by_response
-from finishlab.model.pooling import Earlier, earlier_trials
+from finishlab.model.observed import MeterSpread
+from finishlab.model.pooling import Earlier
 from finishlab.model.readings import burned_through, counted_trials
+from finishlab.model.remembered import remembered
 from finishlab.model.response import ResponseFit, fit_response
-from finishlab.model.worked import worked_cautions
-from finishlab.records import check_trials
 from finishlab.study import Condition, Study
 
 if TYPE_CHECKING:
@@ -41,8 +41,6 @@ FEWEST_TRIALS = 6
 _ROWS = 4_000
 #: Column of the clear alone before work, µm, where a shop's gauge tells layers apart.
 CLEAR = "clear_before_um"
-#: Panels below which the spread between panels is mostly the stated guess.
-FEW_PANELS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,22 +73,19 @@ class FinishModel:
     meters: Mapping[str, MeterSpread] = field(default_factory=dict)
     earlier: Earlier | None = None
     _own_cautions: tuple[str, ...] = ()
-    _fitted: dict[str, ResponseFit] = field(default_factory=dict, repr=False)
-    _correlated: dict[tuple[str, str], PatchCorrelation] = field(default_factory=dict, repr=False)
 
+    @remembered
     def response(self, name: str) -> ResponseFit:
         """Return the fit of one response; fitted at the first asking, the same ever after."""
-        if name not in self._fitted:
-            self._fitted[name] = fit_response(
-                self.study,
-                self.trials,
-                name,
-                self.kind,
-                self.seed,
-                meter=self.meters.get(name),
-                earlier=self.earlier,
-            )
-        return self._fitted[name]
+        return fit_response(
+            self.study,
+            self.trials,
+            name,
+            self.kind,
+            self.seed,
+            meter=self.meters.get(name),
+            earlier=self.earlier,
+        )
 
     @cached_property
     def done(self) -> pd.DataFrame:
@@ -174,13 +169,11 @@ class FinishModel:
 
     def correlations(self, names: Iterable[str]) -> dict[tuple[str, str], PatchCorrelation]:
         """Return how two responses of one patch go together, for each pair of some."""
-        pairs = list(combinations(names, 2))
-        for a, b in pairs:
-            if (a, b) not in self._correlated:
-                self._correlated[a, b] = patch_correlation(
-                    self.response(a).left_out, self.response(b).left_out
-                )
-        return {pair: self._correlated[pair] for pair in pairs}
+        return {(a, b): self._correlation(a, b) for a, b in combinations(names, 2)}
+
+    @remembered
+    def _correlation(self, a: str, b: str) -> PatchCorrelation:
+        return patch_correlation(self.response(a).left_out, self.response(b).left_out)
 
     def can_be_sure(
         self, values: np.ndarray, goal: Mapping[str, Condition], wanted: float
@@ -404,115 +397,3 @@ class FinishModel:
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
-
-
-def kind_of(study: Study) -> Literal["steps", "surface"]:
-    """Return the kind of model that "auto" takes, which the plan is made for as well."""
-    by_amount = any(s.amount is not None for s in study.steps)
-    gloss = any(name.startswith("gloss") for name in study.goal)
-    return "steps" if gloss and by_amount else "surface"
-
-
-def fit(
-    study: Study,
-    trials: pd.DataFrame,
-    *,
-    kind: Literal["auto", "steps", "surface"] = "auto",
-    seed: int = 1,
-    meters: Mapping[str, MeterSpread] | Sequence[MeterSpread] | MeterSpread | None = None,
-    earlier: pd.DataFrame | tuple[Study, pd.DataFrame] | None = None,
-) -> FinishModel:
-    """
-    Fit the finish, minutes and film of a study's trials.
-
-    Parameters
-    ----------
-    study : Study
-    trials : DataFrame
-        One row a trial, as `read_trials` gives. Beside what the study names, the state before
-        work (``start_gloss_20``) enters the step model, ``half_panel``, ``technician``, ``lot`` and
-        columns that end in ``_lot`` are random effects, and with the clear alone read before
-        work (``clear_before_um``) a burn-through counts as a removal of at least that.
-    kind : {"auto", "steps", "surface"}
-        "steps" follows ln roughness through the process, "surface" is a shrunk polynomial;
-        "auto" takes "steps" where the goal names gloss and a step is worked by passes or seconds.
-    seed : int
-        Of the draws over spreads and ceiling.
-    meters : mapping of response -> meter study, or a sequence of meter studies, or one, optional
-        Each with `meter_ss` and `meter_df`, the scatter of repeats (`MeterSpread`), and
-        named by its response, as ``{"gloss_20": study}``, or by its own `reading`. They tell
-        the meter's spread apart from the patches' where the trials repeat little.
-    earlier : DataFrame or (Study, DataFrame), optional
-        One row a trial of an earlier study of the same process, with its study unless that is the
-        same. They stand in for the finish, not for minutes and film, as weak prior
-        knowledge: each counts half, and by as much as the present trials show the earlier
-        study may have differed.
-
-    Returns
-    -------
-    FinishModel
-
-    Raises
-    ------
-    RecordsError
-        The table is not right.
-    ModelError
-        Too few trials; a meter study that names no response; earlier
-        trials of another process.
-
-    References
-    ----------
-    The scale: Bennett & Porteus (1961), J. Opt. Soc. Am. 51, 123. Laplace's approximation
-    with draws of the spreads: Rue, Martino & Chopin (2009), J. R. Stat. Soc. B 71, 319.
-    Earlier trials that count for less: Ibrahim & Chen (2000), Stat. Sci. 15, 46 (all from
-    memory).
-
-    Examples
-    --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> trials = bench.work(sheet, seed=1)
-    >>> model = fl.fit(bench.study, trials)
-    >>> bool(0 <= model.probability(sheet).iloc[0] <= 1)
-    True
-
-    A few trials are no model:
-
-    >>> fl.fit(bench.study, trials.head(3))
-    Traceback (most recent call last):
-        ...
-    finishlab.errors.ModelError: only 3 trials are done; at least 6 are needed, and 24 on 4 panels are a good start. Plan them with plan_trials, or finish the planned ones.
-    """
-    if kind not in ("auto", "steps", "surface"):
-        raise ModelError(f"kind is {kind!r}; it must be 'auto', 'steps' or 'surface'.")
-    table, record_cautions = check_trials(trials, study)
-    done = counted_trials(table)
-    panels = done["panel"].nunique()
-    if len(done) < FEWEST_TRIALS:
-        count = (
-            "no trial is"
-            if len(done) == 0
-            else f"only {len(done)} trial{'s are' if len(done) > 1 else ' is'}"
-        )
-        raise ModelError(
-            f"{count} done; at least {FEWEST_TRIALS} are needed, and 24 on 4 panels are a good start. "
-            "Plan them with plan_trials, or finish the planned ones."
-        )
-    if kind == "auto":
-        kind = kind_of(study)
-    cautions = list(record_cautions)
-    if panels == 1:
-        cautions.append(
-            f"All {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': settings can be compared on it, but how the next panel differs, "
-            "which every promise is about, is a general guess alone. Work trials on at least one more panel, better on three."
-        )
-    elif panels < FEW_PANELS:
-        cautions.append(
-            f"Only {panels} panels: how panels differ is known mostly from a general guess. "
-            "Follow-up trials on new panels make the assurance firmer."
-        )
-    cautions += worked_cautions(study, study.basis.values(done))
-    before = None if earlier is None else earlier_trials(study, earlier)
-    cautions += before.cautions if before is not None else ()
-    return FinishModel(study, table, kind, seed, meters_by_response(meters), before, tuple(cautions))

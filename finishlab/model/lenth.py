@@ -19,6 +19,7 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.observed import observe
 from finishlab.model.readings import burned_through, counted_trials
+from finishlab.model.response import asked_response
 from finishlab.records import check_trials
 from finishlab.study import RESPONSES, Study
 
@@ -192,7 +193,7 @@ def _signs(study: Study, done: pd.DataFrame) -> tuple[np.ndarray, list[str], dic
         elif len(levels) == 2:
             columns.append(np.where(values[:, j] == levels[1], 1.0, -1.0))
             names.append(f.factor)
-            words = [_show.plain_number(v) if f.numeric else str(f.levels[int(v)]) for v in levels]
+            words = [_show.level_text(f, v) for v in levels]
             ends[f.factor] = (words[0], words[1])
     if mistakes:
         raise ModelError(["screening needs two settings of every factor that varied.", *mistakes])
@@ -292,9 +293,7 @@ def screen_effects(study: Study, trials: pd.DataFrame, *, response: str | None =
     table, _ = check_trials(trials, study)
     done = counted_trials(table)
     done = done[~burned_through(done)]
-    response = response or next(iter(study.goal))
-    if response not in RESPONSES:
-        raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
+    response = asked_response(study, response)
     seen = observe(done, study, response, every_step=False)
     done = done.loc[list(seen.row)]
     signs, names, ends = _signs(study, done)

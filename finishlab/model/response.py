@@ -14,6 +14,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab import optics
+from finishlab.errors import ModelError
 from finishlab.model.assurance import drawn_probabilities, many_jobs_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
@@ -22,7 +23,7 @@ from finishlab.model.pooling import Earlier
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve
-from finishlab.study import Condition, Job, Study
+from finishlab.study import RESPONSES, Condition, Job, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,6 +107,11 @@ class ResponseFit:
         return replace(p, sd_known=np.sqrt(p.sd_known**2 * noise / (p.sd_known**2 + noise)))
 
     @property
+    def metered(self) -> bool:
+        """Whether a meter reads it; faults are counted."""
+        return self.posterior.draws[0].scale.metered
+
+    @property
     def failure_share(self) -> float:
         """Expected share of patches that fail outright, 0 when none has been seen to."""
         return (self.failed + 0.5) / (self.counted + 1) if self.failed else 0.0
@@ -138,6 +144,21 @@ class ResponseFit:
     def intervals(self, values: np.ndarray) -> dict[str, np.ndarray]:
         """Return the typical reading and its named intervals."""
         return reading_intervals(self.predicted(values), self.study.reading.spots)
+
+
+def asked_response(study: Study, response: str | None) -> str:
+    """
+    Return the response asked for, the first of the goal when none is.
+
+    Raises
+    ------
+    ModelError
+        It is nothing that is read; the known ones are named.
+    """
+    response = response or next(iter(study.goal))
+    if response not in RESPONSES:
+        raise ModelError(f"{response!r} is nothing that is read. Known are: {', '.join(RESPONSES)}.")
+    return response
 
 
 def scale_of(response: str, parameter: float) -> Scale:

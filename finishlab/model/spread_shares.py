@@ -15,7 +15,8 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.mixed import MixedFit
-from finishlab.model.differences import told_groups
+from finishlab.model.compared_terms import told_groups
+from finishlab.model.response import asked_response
 from finishlab.model.straight import Straight, straighten
 from finishlab.study import RESPONSES
 
@@ -157,7 +158,7 @@ def variance_shares(model: FinishModel, *, response: str | None = None) -> Varia
     Raises
     ------
     ModelError
-        Too few trials, the response was never read, or every patch reads the same.
+        Too few trials, the response is unknown or was never read, or every patch reads the same.
 
     Notes
     -----
@@ -188,7 +189,7 @@ def variance_shares(model: FinishModel, *, response: str | None = None) -> Varia
         ...
     finishlab.errors.ModelError: no done trial has gloss_85. Read it on every patch, or ask for a goal without it.
     """
-    name = response or next(iter(model.study.goal))
+    name = asked_response(model.study, response)
     part = straighten(model.response(name))
     matrix, told = _main_terms(model, part)
     groups, said = told_groups(part.groups, matrix)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from finishlab.errors import ModelError
 from finishlab.mixed import MixedFit, fit_mixed
 from finishlab.model.response import ResponseFit
+from finishlab.model.same_readings import refuse_all_alike
 from finishlab.model.scales import Scale
 
 #: Rounds of straightening about the last fit; the third moves nothing that is shown.
@@ -102,15 +102,6 @@ class Straight:
         return fit
 
 
-def refuse_all_alike(y: np.ndarray) -> None:
-    """Raise `ModelError` when every patch reads the same, so that nothing can be compared."""
-    if np.ptp(y) == 0:
-        raise ModelError(
-            f"all {len(y)} patches read {y[0]:g}: no setting changed anything that was read. "
-            "Look whether the meter is stuck, or study settings further apart."
-        )
-
-
 def straighten(fit: ResponseFit) -> Straight:
     """
     Return the last readings of one response, made straight by its fitted model.
@@ -129,7 +120,7 @@ def straighten(fit: ResponseFit) -> Straight:
     if observed.tied is not None:
         use &= ~observed.tied
     values, y = observed.rows.values[use], observed.y[use]
-    refuse_all_alike(y)
+    refuse_all_alike(fit.name, y)
     groups = {"panel": observed.panel[use]}
     for shared in observed.shared:
         members = shared.members[use]

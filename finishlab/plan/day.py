@@ -13,7 +13,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab.errors import PlanError
+from finishlab.plan.places import require_places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,7 +156,9 @@ def run_day(
     Raises
     ------
     PlanError
-        A number is not above zero.
+        A number is not above zero; or a trial does not say its panel, patch or place in the order of work.
+    OutsideStudy
+        A trial has a setting that the study does not have.
 
     References
     ----------
@@ -177,14 +181,16 @@ def run_day(
     wrong = [
         f"{name} is {value!r}; it must be a number of minutes above zero."
         for name, value in (("pass_minutes", pass_minutes), ("reading_minutes", reading_minutes))
-        if not _positive(value)
+        if not (is_number(value) and value > 0)
     ]
-    if vibration is not None and not _positive(vibration):
+    if vibration is not None and not (is_number(vibration) and vibration > 0):
         wrong.append(
             f"vibration is {vibration!r}; it must be a number above zero, m/s². Read it in the machine's papers."
         )
     if wrong:
         raise PlanError(wrong)
+    require_places(sheet, "the sheet", "panel", "patch", "run_order")
+    study.basis.values(sheet)  # says what is wrong with the settings, or that one is missing
     import pandas as pd
 
     chains = [_chain(study, row, pass_minutes) for row in sheet.to_dict("records")]
@@ -370,12 +376,6 @@ def _vibration(minutes: float, declared: float | None) -> tuple[str, ...]:
         f"{over} m/s² (directive 2002/44/EC); at {high:g} m/s² the action value is reached after "
         f"{math.floor(_DAY * (ACTION / high) ** 2)} minutes a day. Spread the trials over days or people, and follow local "
         "rules. This is a caution, never a permission.",
-    )
-
-
-def _positive(value: Any) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and value > 0 and math.isfinite(value)
     )
 
 

@@ -2,8 +2,8 @@
 
 A sheet, spreads of panel, patch and meter, and the rules of least squares under them say
 beforehand which difference would be found, how wide the promise for the next job will be
-and what moves together. No reading is needed. How many trials are worth it by practice
-benches is in `how_many.py`.
+and what moves together. No reading is needed. What the work takes is counted in
+`costs.py`; how many trials are worth it by practice benches is in `how_many.py`.
 """
 
 from __future__ import annotations
@@ -17,9 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab.errors import PlanError
+from finishlab.plan.costs import costs_of, taken
 from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import RunDay, run_day
+from finishlab.plan.places import require_places
 from finishlab.plan.power import smallest_difference
 from finishlab.plan.spreads import spreads_of
 from finishlab.plan.together import together, too_few
@@ -110,7 +113,7 @@ class Foresight:
                 f"The next job's section will be foretold to within ± {middle} GU (90 % interval; {low} to {high} over the "
                 "studied processes)."
             )
-        lines.append(f"It takes {_show.listed(_taken(self.costs))}.")
+        lines.append(f"It takes {_show.listed(taken(self.costs))}.")
         if "payback_jobs" in self.costs:
             lines.append(
                 f"The saving expected pays that back after {math.ceil(self.costs['payback_jobs'])} jobs."
@@ -199,7 +202,7 @@ def foresee(
     Raises
     ------
     PlanError
-        A spread or a count is not right.
+        A spread or a count is not right; a trial does not say its panel.
     OutsideStudy
         A trial has a setting that the study does not have.
 
@@ -234,6 +237,7 @@ def foresee(
     _positive(
         patches_a_disc=patches_a_disc, product_ml_a_pass=product_ml_a_pass, saving_minutes=saving_minutes
     )
+    require_places(sheet, "the sheet", "panel")
     before, panels_before = worked_before(study, existing)
     values = np.vstack([before, study.basis.values(sheet)])
     labels = np.concatenate([panels_before, sheet["panel"]]).astype(str)
@@ -267,7 +271,7 @@ def foresee(
         panels=len(np.unique(panel)),
         trials_before=len(before),
         day=day,
-        costs=_costs(sheet, study, day, patches_a_disc, product_ml_a_pass, saving_minutes),
+        costs=costs_of(sheet, study, day, patches_a_disc, product_ml_a_pass, saving_minutes),
         cautions=tuple(cautions),
     )
 
@@ -380,59 +384,6 @@ def _job(
     return float(half.min()), float(np.median(half)), float(half.max())
 
 
-# --- what it costs ---------------------------------------------------------------------------------
-
-
-def _costs(
-    sheet: pd.DataFrame,
-    study: Study,
-    day: RunDay,
-    patches_a_disc: float | None,
-    product_ml_a_pass: float | None,
-    saving_minutes: float | None,
-) -> dict[str, float]:
-    rows: list[dict[str, Any]] = sheet.to_dict("records")  # type: ignore[assignment]
-    sanded, discs, passes = 0, 0, 0.0
-    for step in study.steps:
-        worked = [row for row in rows if not _show.left_out(step, row)]
-        grit = step.setting("grit")
-        if grit is not None:
-            used = [_show.value_of(grit, row) for row in worked]
-            sanded += len(used)
-            discs += sum(math.ceil(used.count(g) / (patches_a_disc or 1)) for g in set(used))
-        if step.setting("product") is not None and step.amount is not None and step.amount.name == "passes":
-            passes += sum(float(_show.value_of(step.amount, row)) for row in worked)
-    costs = {
-        "panels": float(sheet["panel"].nunique()),
-        "hours": day.minutes / 60,
-        "changeovers": float(day.changeovers),
-        "patches_sanded": float(sanded),
-        "product_passes": passes,
-    }
-    if patches_a_disc is not None:
-        costs["discs"] = float(discs)
-    if product_ml_a_pass is not None:
-        costs["product_ml"] = passes * product_ml_a_pass
-    costs["payback_jobs_per_minute"] = day.minutes / study.job.sections
-    if saving_minutes is not None:
-        costs["payback_jobs"] = day.minutes / (saving_minutes * study.job.sections)
-    return costs
-
-
-def _taken(costs: Mapping[str, float]) -> list[str]:
-    """Say what the work takes, as far as it is known."""
-    parts = [_show.counted(int(costs["panels"]), "panel")]
-    if "discs" in costs:
-        parts.append(_show.counted(int(costs["discs"]), "disc"))
-    elif costs["patches_sanded"]:
-        parts.append(f"discs for {int(costs['patches_sanded'])} patches")
-    if "product_ml" in costs:
-        parts.append(f"{_show.number(costs['product_ml'], toward='up')} ml of product")
-    elif costs["product_passes"]:
-        parts.append(f"product for {costs['product_passes']:g} passes")
-    return [*parts, f"{costs['hours']:.1f} hours of one person"]
-
-
 def _in_order(sheet: pd.DataFrame) -> pd.DataFrame:
     """Return the sheet with an order and patches, those it has or the rows' own."""
     sheet = sheet.copy()
@@ -447,8 +398,7 @@ def _positive(**counts: Any) -> None:
     wrong = [
         f"{name} is {value!r}; it must be a number above zero, or left out."
         for name, value in counts.items()
-        if value is not None
-        and not (isinstance(value, int | float) and not isinstance(value, bool) and value > 0)
+        if value is not None and not (is_number(value) and value > 0)
     ]
     if wrong:
         raise PlanError(wrong)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _progress, _show
+from finishlab._numbers import is_whole
 from finishlab._threads import one_thread
 from finishlab.errors import PlanError
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
@@ -161,7 +162,7 @@ def how_many_trials(
     """
     import pandas as pd
 
-    _check(study, trials, shops)
+    _check(study, trials, panels, shops)
     rng = np.random.default_rng(seed)
     criterion = StepCriterion(study)
     shop = _Shops(study, criterion)
@@ -330,8 +331,8 @@ def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
     return total
 
 
-def _check(study: Study, trials: Any, shops: Any) -> None:
-    from finishlab.model.finish import kind_of
+def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
+    from finishlab.model.fitting import kind_of
 
     mistakes = []
     try:
@@ -340,8 +341,9 @@ def _check(study: Study, trials: Any, shops: Any) -> None:
         numbers = []
     if not numbers or len(numbers) != len(trials):
         mistakes.append(f"trials is {trials!r}; give the numbers of trials to compare, as (12, 20, 28).")
-    if not isinstance(shops, int) or isinstance(shops, bool) or shops < 5:
-        mistakes.append(f"shops is {shops!r}; it must be a whole number, 5 or more.")
+    for name, value, least in (("panels", panels, 1), ("shops", shops, 5)):
+        if not is_whole(value) or value < least:
+            mistakes.append(f"{name} is {value!r}; it must be a whole number, {least} or more.")
     if kind_of(study) != "steps":
         mistakes.append(
             "the study's goal names no gloss, or no step is worked by passes or seconds; shops are drawn for such studies "

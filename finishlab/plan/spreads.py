@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab._numbers import is_number
 from finishlab.errors import FinishlabError, PlanError
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def spreads_of(given: Any) -> tuple[dict[str, float], tuple[str, ...]]:
     wrong += [
         f"spreads: {n} is {v!r}; it must be a number, 0 or more. Leave it out for the stated guess of {GUESSED[n]:g}."
         for n, v in given.items()
-        if n in GUESSED and not (isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v < math.inf)
+        if n in GUESSED and not (is_number(v) and v >= 0)
     ]
     if given.get("patch") == 0 and given.get("meter") == 0:
         wrong.append(

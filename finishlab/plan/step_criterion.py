@@ -40,7 +40,7 @@ _CEILINGS = 16
 
 def criterion_of(study: Study) -> Criterion:
     """Return the measure of plans for the model that `fit` takes of itself for a study."""
-    from finishlab.model.finish import kind_of
+    from finishlab.model.fitting import kind_of
 
     return StepCriterion(study) if kind_of(study) == "steps" else Criterion(study)
 

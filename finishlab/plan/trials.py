@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _progress, _show
+from finishlab._numbers import is_whole
 from finishlab.errors import PlanError
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
@@ -23,6 +24,7 @@ from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import run_day
 from finishlab.plan.exchange import Problem, exchange
 from finishlab.plan.layout import Layout, lay_out
+from finishlab.plan.places import require_places
 from finishlab.plan.step_criterion import criterion_of
 from finishlab.plan.together import too_few
 from finishlab.study import Study
@@ -217,16 +219,12 @@ def new_panels(count: int, taken: Iterable[Any]) -> list[str]:
 # --- what was asked for -----------------------------------------------------------------------
 
 
-def _whole(value: Any) -> bool:
-    return isinstance(value, int | np.integer) and not isinstance(value, bool)
-
-
 def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any, aim: Any) -> None:
     mistakes = []
     for name, value in (("trials", trials), ("panels", panels)):
-        if not _whole(value) or value < 1:
+        if not is_whole(value) or value < 1:
             mistakes.append(f"{name} is {value!r}; it must be a whole number, 1 or more.")
-    if seed is not None and (not _whole(seed) or seed < 0):
+    if seed is not None and (not is_whole(seed) or seed < 0):
         mistakes.append(f"seed is {seed!r}; it must be a whole number, 0 or more, or left out.")
     if kind not in KINDS:
         mistakes.append(f'kind is {kind!r}; kinds of plan are {", ".join(KINDS)}. Leave kind out for "best".')
@@ -251,19 +249,9 @@ def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarr
     """Return the processes and panels of existing trials that were not spoiled."""
     if existing is None:
         return np.empty((0, len(study.basis.factors))), np.empty(0, object)
-    if "panel" not in existing.columns:
-        raise PlanError(
-            f"existing: column 'panel' is missing. Columns: {', '.join(map(str, existing.columns))}. "
-            "Say on which panel each trial was run."
-        )
     if "status" in existing.columns:
         existing = existing[existing["status"] != "spoiled"]
-    if (blank := existing["panel"].isna()).any():
-        rows = ", ".join(map(str, existing.index[blank][:5]))
-        raise PlanError(
-            f"existing: panel is empty in {blank.sum()} of {len(existing)} trials (rows {rows}{', ...' if blank.sum() > 5 else ''}). "
-            "Say on which panel each trial was run."
-        )
+    require_places(existing, "existing", "panel")
     return study.basis.values(existing), existing["panel"].astype(str).to_numpy(object)
 
 

@@ -6,6 +6,7 @@ back, `revise.py` ties revisions to each other and `register.py` lists and check
 """
 
 from finishlab.procedure.customer import print_customer_page
+from finishlab.procedure.newcomer import print_certificate_sheet
 from finishlab.procedure.paper import print_procedure
 from finishlab.procedure.read import read_procedure
 from finishlab.procedure.register import Register, procedure_register
@@ -15,6 +16,7 @@ from finishlab.procedure.write import Procedure, write_procedure
 __all__ = [
     "Procedure",
     "Register",
+    "print_certificate_sheet",
     "print_customer_page",
     "print_procedure",
     "procedure_register",

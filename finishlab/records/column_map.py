@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab._plain import plain_rows
 from finishlab.records.columns import understand
 from finishlab.records.sheet import Sheet
 
@@ -82,10 +83,7 @@ def completed(sheet: Sheet, study: Study, planned: pd.DataFrame) -> pd.DataFrame
         return None
     if sheet.mistakes or sheet.row_mistakes or sheet.cell_mistakes:
         return None
-    known = {
-        tuple(str(row[n]) for n in told_by): row
-        for row in planned.astype(object).where(planned.notna(), None).to_dict("records")
-    }
+    known = {tuple(str(row[n]) for n in told_by): row for row in plain_rows(planned)}
     table = pd.DataFrame(sheet.cells, dtype=object)
     rows = [
         known.get(tuple(str(v).strip() for v in key), {})

@@ -14,6 +14,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab._trial_columns import known_columns
 from finishlab.errors import PlanError
 from finishlab.forms.entry import Field, quantities_after, reading_fields
@@ -70,6 +71,8 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
     ------
     PlanError
         It has no trials, or lacks the panel, the patch or a factor: all of them named.
+    OutsideStudy
+        A trial has a setting that the study does not have.
     """
     needed = ["panel", "patch", *(f.factor for f in study.factors)]
     missing = [name for name in needed if name not in sheet.columns]
@@ -80,8 +83,8 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
         )
     if mistakes:
         raise PlanError(mistakes)
-    rows = sheet.astype(object).where(sheet.notna(), None).to_dict("records")
-    return [{str(name): value for name, value in row.items()} for row in rows]
+    study.basis.values(sheet)  # says which setting was never studied
+    return plain_rows(sheet)
 
 
 def blanks(study: Study) -> list[Blank]:

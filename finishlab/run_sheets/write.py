@@ -40,6 +40,8 @@ def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> P
     ------
     PlanError
         The sheet has no trials or lacks a column, or another kind of file is asked for.
+    OutsideStudy
+        A trial has a setting that the study does not have.
     RecordsError
         The file cannot be written; what was there stays.
 
@@ -106,6 +108,8 @@ def write_labels(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> Path
     ------
     PlanError
         The sheet has no trials or lacks a column, or another kind of file is asked for.
+    OutsideStudy
+        A trial has a setting that the study does not have.
     RecordsError
         The file cannot be written; what was there stays.
 

@@ -17,7 +17,8 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.conditioned import GlossRead
-from finishlab.solve.mid_job import Weighed, for_each_section
+from finishlab.solve.mid_job import for_each_section
+from finishlab.solve.mid_job_ways import Weighed
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
 

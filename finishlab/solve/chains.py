@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.solve.search import candidates, in_order
@@ -78,8 +79,8 @@ class Chains:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        rows = self.table_.astype(object).where(self.table_.notna(), None).to_dict("records")
-        return {"by": self.by, "wanted": self.wanted, "chains": rows, "cautions": list(self.cautions)}
+        chains = plain_rows(self.table_)
+        return {"by": self.by, "wanted": self.wanted, "chains": chains, "cautions": list(self.cautions)}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the minutes of each chain with the interval of the next section."""

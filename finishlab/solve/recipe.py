@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.solve.forecast import Forecast
 from finishlab.solve.verdict import Limit, Words
@@ -222,7 +223,7 @@ class Recipe:
             "goal": {name: c.to_dict() for name, c in self.goal.items()},
             "study": self.study.source,
             "predicted": dict(self.predicted),
-            "rivals": self.rivals.astype(object).where(self.rivals.notna(), None).to_dict("records"),
+            "rivals": plain_rows(self.rivals),
             "closest": self.closest,
             "saves": self.saves,
             "limits": {name: dict(v) for name, v in self.limits.items()},

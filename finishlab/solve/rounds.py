@@ -2,7 +2,7 @@
 
 A round confirms the process in hand on a new panel and spends its other trials where they
 may be expected to save most minutes (`worth.py`). Planning a study from nothing is
-`finishlab.plan`'s; whether a recipe held on its confirmation trials is `confirmation.py`'s.
+`finishlab.plan`'s; whether a recipe held on its confirmation trials is `confirming.py`'s.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
 from finishlab.solve.search import candidates, in_order
@@ -77,12 +78,11 @@ class Frontier:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        rows = self.targets.astype(object).where(self.targets.notna(), None).to_dict("records")
         return {
             "response": self.response,
             "wanted": self.wanted,
             "band": self.band,
-            "targets": rows,
+            "targets": plain_rows(self.targets),
             "cautions": list(self.cautions),
         }
 

@@ -28,7 +28,7 @@ from rich.progress import track
 import finishlab as fl
 from finishlab.model.conditioned import GlossRead
 from finishlab.plan.day import READING_MINUTES
-from finishlab.solve.mid_job import Weighed
+from finishlab.solve.mid_job_ways import Weighed
 
 KINDS = (1, 2, 3, 4, 5, 7, 9, 10, 11)
 ASSURANCE = 0.90

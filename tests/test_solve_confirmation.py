@@ -15,7 +15,8 @@ from finishlab import plots
 from finishlab.errors import ModelError, RecordsError
 from finishlab.model.assurance import job_probability
 from finishlab.model.latent import Predicted
-from finishlab.solve.confirmation import Confirmation, confirm
+from finishlab.solve.confirmation import Confirmation
+from finishlab.solve.confirming import confirm
 from finishlab.solve.forecast import Forecast, Readings, ResponseForecast
 from finishlab.solve.together import RATE, read_together
 from finishlab.study import Condition, Job

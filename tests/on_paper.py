@@ -1,0 +1,45 @@
+"""Pages printed to PDF by a headless browser that may fetch nothing, and what then stands on each sheet.
+
+Without the programs a test is skipped with a sentence, except where continuous checks run
+(CI=true): there they must be present.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from lab_page import CHROMIUM, SWITCHES
+
+
+def needs_paper() -> None:
+    """Skip, or fail where CI=true, unless chromium and poppler-utils are there."""
+    if CHROMIUM and shutil.which("pdftotext") and shutil.which("pdfinfo"):
+        return
+    reason = "chromium or poppler-utils is not installed; they print the page for this check"
+    if os.environ.get("CI") == "true":
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+def printed(path: Path, size: str, folder: Path) -> Path:
+    """Print a page to PDF on paper of a size, as CSS names it."""
+    source = path.read_text(encoding="utf-8").replace("</style>", f"@page {{ size: {size} }}</style>", 1)
+    copy, pdf = folder / f"{size}.html", folder / f"{size}.pdf"
+    copy.write_text(source, encoding="utf-8")
+    command = [str(CHROMIUM), *SWITCHES, "--no-pdf-header-footer", f"--user-data-dir={folder / 'profile'}"]
+    subprocess.run(
+        [*command, f"--print-to-pdf={pdf}", copy.as_uri()], check=True, capture_output=True, timeout=120
+    )
+    return pdf
+
+
+def pages_of(pdf: Path, order: str = "raw") -> list[str]:
+    """Return the text of each sheet; in the order of the file, or by its `layout`."""
+    text = subprocess.run(
+        ["pdftotext", f"-{order}", str(pdf), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    return text.split("\f")[:-1]
