@@ -190,7 +190,7 @@ def run(notebook: Path, changed: dict[str, str], monkeypatch) -> Ran:
             ran.figures += sum("image/png" in data for data in shown)
             ran.warned += [captured.stderr] if captured.stderr else []
             if "answer" in cell["metadata"].get("tags", ()):
-                ran.answer = "\n".join(said)
+                ran.answer = said[-1]
             if not result.success:
                 ran.error = captured.stdout
                 break
