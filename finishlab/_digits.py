@@ -93,7 +93,7 @@ def interval_text(low: float, high: float, unit: str = "") -> str:
     if math.isnan(low) or math.isnan(high):
         return UNKNOWN
     places = min(decimals((high - low) / 2), 1)
-    return _with_unit(f"{number(low, places, 'down')} to {number(high, places, 'up')}", unit)
+    return f"{number(low, places, 'down')} to {number(high, places, 'up')}" + spaced(unit)
 
 
 def percent(p: float) -> str:
@@ -184,5 +184,25 @@ def known(value: Any) -> float:
     return math.nan if value is None else float(value)
 
 
-def _with_unit(text: str, unit: str) -> str:
-    return f"{text} {unit}" if unit else text
+def spaced(unit: str) -> str:
+    """
+    Return a unit as it follows a number, nothing where there is none.
+
+    Examples
+    --------
+    >>> f"84{spaced('GU')}", f"2{spaced('')}"
+    ('84 GU', '2')
+    """
+    return f" {unit}" if unit else ""
+
+
+def change(value: float) -> str:
+    """
+    Return a difference with its sign, above zero too.
+
+    Examples
+    --------
+    >>> change(4.21), change(-0.5)
+    ('+4.2', '-0.5')
+    """
+    return f"{'+' if value >= 0 else '-'}{number(abs(value), 1)}"

@@ -35,7 +35,8 @@ def svg(figure: Axes | Figure, *, name: str = "") -> str:
     """
     Return a figure as SVG text, the same text every time for the same figure.
 
-    Text stays text, so that it can be searched and read aloud; no date is written.
+    Text stays text, so that it can be searched and read aloud, and the title is its name for
+    people who hear it; no date is written.
 
     Parameters
     ----------
@@ -51,7 +52,8 @@ def svg(figure: Axes | Figure, *, name: str = "") -> str:
     Examples
     --------
     >>> ax = blank()
-    >>> 'aria-label="84 GU &amp; more"' in svg(ax, name="84 GU & more")
+    >>> _ = ax.set_title("84 GU & more", loc="left")
+    >>> 'aria-label="84 GU &amp; more"' in svg(ax)
     True
     >>> svg(ax) == svg(ax)
     True

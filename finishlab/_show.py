@@ -19,6 +19,7 @@ from finishlab._digits import (
     UNKNOWN,
     Toward,
     asked_percent,
+    change,
     decimals,
     interval_text,
     known,
@@ -27,6 +28,7 @@ from finishlab._digits import (
     percent,
     plain_number,
     reading_text,
+    spaced,
 )
 from finishlab.study import LIMITS, RESPONSES
 
@@ -40,6 +42,7 @@ __all__ = [
     "Toward",
     "asked_percent",
     "cell",
+    "change",
     "considered",
     "counted",
     "decimals",
@@ -59,6 +62,7 @@ __all__ = [
     "reading_text",
     "sentence_and_table",
     "setting_text",
+    "spaced",
     "step_name",
     "value_of",
 ]

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show, abrasives
+from finishlab._plain import plain_rows
 from finishlab.bench import PracticeBench
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel, pass_curve, variance_shares
@@ -93,7 +94,7 @@ class Lesson:
 
     def to_dict(self) -> dict[str, Any]:
         """Return sentence, note, source, cautions and numbers as plain Python."""
-        rows = self._table.astype(object).where(self._table.notna(), None).to_dict("records")
+        rows = plain_rows(self._table)
         return {
             "topic": self.topic,
             "says": self.says,

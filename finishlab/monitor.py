@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab.charts import CONFIDENCE, FEWEST, EvenSpread, capability, individuals, ranges, run_signals
 from finishlab.errors import RecordsError
 from finishlab.model import FinishModel
@@ -141,15 +142,11 @@ class Watch:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-
-        def rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-            return table.astype(object).where(table.notna(), None).to_dict("records")  # type: ignore[return-value]
-
         kept = {k: list(v) if isinstance(v, tuple) else v for k, v in vars(self).items()}
         return {
             **kept,
-            "jobs": rows(self.jobs),
-            "trials": None if self.trials is None else rows(self.trials),
+            "jobs": plain_rows(self.jobs),
+            "trials": None if self.trials is None else plain_rows(self.trials),
         }
 
     def plot(self, ax: Axes | None = None) -> Axes:

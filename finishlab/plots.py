@@ -258,7 +258,6 @@ def fit(
     high: ArrayLike,
     *,
     response: str,
-    cover: float = 0.90,
     ax: Axes | None = None,
 ) -> Axes:
     """
@@ -267,11 +266,9 @@ def fit(
     Parameters
     ----------
     observed, predicted, low, high : array_like, shape (readings,)
-        The reading, its prediction when left out of the fit, and the interval for it.
+        The reading, its prediction when left out of the fit, and its 90 % interval.
     response : str
         What was read, as ``gloss_20``.
-    cover : float, optional
-        What share of readings the intervals are to hold, 0 to 1.
     ax : Axes, optional
 
     Returns
@@ -283,9 +280,8 @@ def fit(
     >>> ax = fit([80, 82], [80.5, 85], [79, 83], [82, 87], response="gloss_20", ax=blank())
     >>> ax.get_title(loc="left")
     '1 of 2 left-out readings lie inside their 90 % interval'
-    >>> ax = fit([80], [80.5], [79], [82], response="haze", cover=0.95, ax=blank())
-    >>> ax.get_xlabel(), ax.get_title(loc="left")
-    ('haze read', '1 of 1 left-out readings lie inside their 95 % interval')
+    >>> fit([80], [80.5], [79], [82], response="haze", ax=blank()).get_xlabel()
+    'haze read'
     """
     ax = axes(ax)
     words, unit = _words(response)
@@ -303,16 +299,14 @@ def fit(
                 ecolor=GREY,
                 elinewidth=0.8,
                 markersize=6,
-                label=f"{text} its {asked_percent(cover)} interval",
+                label=f"{text} its 90 % interval",
             )
     ends = [np.nanmin([y.min(), bottom.min()]), np.nanmax([y.max(), top.max()])]
     ax.plot(ends, ends, "--", color=INK, linewidth=1, label="prediction equals reading")
     ax.set_xlabel(f"{words} read{unit}")
     ax.set_ylabel(f"{words} predicted, reading left out{unit}")
     legend(ax)
-    return finish(
-        ax, f"{inside.sum()} of {len(y)} left-out readings lie inside their {asked_percent(cover)} interval"
-    )
+    return finish(ax, f"{inside.sum()} of {len(y)} left-out readings lie inside their 90 % interval")
 
 
 def readings(

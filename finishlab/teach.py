@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.curves import counted_levels
@@ -96,7 +97,7 @@ class StepCounts:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        rows = self._table.astype(object).where(self._table.notna(), None).to_dict("records")
+        rows = plain_rows(self._table)
         kept = {k: getattr(self, k) for k in ("factor", "response", "smallest", "held", "worth")}
         return {**kept, "counts": rows}
 

@@ -551,7 +551,7 @@ def test_the_kinds_without_a_day_of_their_own_log_as_they_always_did(bench: Prac
     assert log["technician"].tolist() == ["T1", "T2", "T1", "T2"]
 
 
-def test_it_says_what_cannot_be_asked_of_a_bench(bench: PracticeBench, sheet: pd.DataFrame) -> None:
+def test_a_bench_says_what_cannot_be_asked_of_it(bench: PracticeBench, sheet: pd.DataFrame) -> None:
     with pytest.raises(StudyError, match=r"no practice bench of kind 15. Kinds are 1, 2, 3, 4, 5, 6, 7"):
         PracticeBench(kind=15)
     with pytest.raises(StudyError, match="seed is -1; it must be a whole number, 0 or more"):
@@ -564,7 +564,9 @@ def test_it_says_what_cannot_be_asked_of_a_bench(bench: PracticeBench, sheet: pd
         bench.work(sheet, seed=1.5)
 
 
-def test_it_says_which_panel_or_patch_is_amiss(bench: PracticeBench, sheet: pd.DataFrame) -> None:
+def test_a_bench_says_which_panel_or_patch_of_a_sheet_is_amiss(
+    bench: PracticeBench, sheet: pd.DataFrame
+) -> None:
     with pytest.raises(RecordsError, match="column 'panel' is missing"):
         bench.work(sheet.drop(columns="panel"))
     with pytest.raises(RecordsError, match=r"planned more than once \(rows 0, 1, 2, 3, 4, 5\)"):
@@ -573,7 +575,7 @@ def test_it_says_which_panel_or_patch_is_amiss(bench: PracticeBench, sheet: pd.D
         bench.work(sheet.assign(cut_passes=11))
 
 
-def test_it_names_everything_in_a_study_that_it_does_not_know(bench: PracticeBench) -> None:
+def test_a_bench_names_everything_in_a_study_that_it_does_not_know(bench: PracticeBench) -> None:
     text = (
         bench.study.source.replace('"P3000"]', '"P2500"]')
         .replace('pad = "soft foam"', 'pad = "felt"')

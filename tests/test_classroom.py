@@ -15,7 +15,7 @@ from sklearn.metrics import brier_score_loss
 
 import finishlab as fl
 from finishlab._figures import blank, save
-from finishlab.classroom import ClassScore
+from finishlab.class_score import ClassScore
 
 #: A shop of kind 3 whose seed is not to be met by chance in any number of a page.
 SEED, KIND = 73914, 3

@@ -16,7 +16,7 @@ def place(answered: Path, tmp_path: Path) -> Path:  # noqa: F811
     return Path(shutil.copytree(answered, tmp_path / "place"))
 
 
-def test_it_prints_the_only_procedure_its_card_and_the_register(place: Path):
+def test_the_command_prints_the_only_procedure_its_card_and_the_register(place: Path):
     result = run("procedure", place, "--paper", "letter")
     assert result.exit_code == 0, result.stderr
     assert result.stdout.splitlines()[0] == "1 procedure in force, 1 revision in all."
@@ -25,7 +25,7 @@ def test_it_prints_the_only_procedure_its_card_and_the_register(place: Path):
     assert "SP-001" in (place / "procedures" / "register.html").read_text(encoding="utf-8")
 
 
-def test_it_revises_from_the_trials_as_they_are_now(place: Path):
+def test_the_command_revises_from_the_trials_as_they_are_now(place: Path):
     words = ("--revises", "1", "--reason", "a higher goal", "--approved-by", "owner")
     result = run("procedure", place, *words, "--goal", "gloss_20 at least 78")
     assert result.exit_code == 0, result.stderr

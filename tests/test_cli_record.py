@@ -360,7 +360,7 @@ def at_a_terminal(words: list[str], typed: list[bytes]) -> tuple[str, int]:
     if not pid:
         os.environ |= {"TERM": "xterm", "COLUMNS": "70"}
         os.execv(sys.executable, [sys.executable, "-m", "finishlab", *words])
-    seen, asked, end = "", 0, time.monotonic() + 60
+    seen, asked, end = "", 0, time.monotonic() + 180
     while time.monotonic() < end:
         # Output comes in pieces, and a piece may end like a question: one is asked when nothing follows it.
         if not select.select([terminal], [], [], 0.3)[0]:

@@ -20,7 +20,7 @@ def test_the_page_beside_it_says_that_it_is_invented_and_how_it_was_made() -> No
     assert "kind 7, seed 8, worked with seed 1" in page
 
 
-def test_it_holds_what_a_real_study_would() -> None:
+def test_the_demo_holds_what_a_real_study_would() -> None:
     study = fl.Study.read(DEMO / "study.toml")
     trials = fl.read_trials(DEMO / "trials.csv", study)
     assert (trials["status"] == "spoiled").sum() == 1

@@ -273,7 +273,7 @@ def test_windows_has_the_same_two_commands():
         assert "&&" not in command  # the PowerShell that comes with Windows does not know it
         assert command.startswith("py -m venv .venv; .venv\\Scripts\\pip install ")
     assert main_job.endswith(".venv\\Scripts\\finishlab start demo; .venv\\Scripts\\finishlab shortest demo")
-    assert tests.endswith(".venv\\Scripts\\pytest -q")
+    assert tests.endswith(".venv\\Scripts\\pytest -q -n auto --dist loadfile")
 
 
 def test_the_commands_of_the_readme_are_commands():

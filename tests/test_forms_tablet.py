@@ -297,7 +297,7 @@ def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
         said += os.read(near, 4096)
     address = re.search(rb"(http://\S+)/\?token=", said)[1].decode()
     os.killpg(run.pid, signal.SIGINT)  # what a terminal sends to all that run in it
-    assert run.wait(timeout=30) == 0
+    assert run.wait(timeout=120) == 0
     os.set_blocking(near, False)
     try:
         while more := os.read(near, 4096):

@@ -266,7 +266,7 @@ def test_a_worse_meter_never_looks_better():
     assert gaps == sorted(gaps)
 
 
-def test_a_record_book_feeds_it(tmp_path, bench, trials):
+def test_a_record_book_feeds_a_meter_study(tmp_path, bench, trials):
     with fl.RecordBook(f"sqlite:///{tmp_path / 'trials.sqlite'}") as book:
         book.add_study(bench.study)
         sheet = fl.write_trials(trials, tmp_path / "sheet.csv")
@@ -283,7 +283,7 @@ def test_a_record_book_feeds_it(tmp_path, bench, trials):
 # --- what it says ----------------------------------------------------------------------------------------
 
 
-def test_it_says_in_plain_words_what_the_meter_can_tell():
+def test_a_meter_study_says_in_plain_words_what_the_meter_can_tell():
     text = fl.study_meter(invented()).text()
     for part in (
         "Of the spread of 20° gloss readings,",

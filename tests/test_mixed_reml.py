@@ -268,7 +268,7 @@ ANOVA = {"SiRstv": 12, "SmLs01": 13, "SmLs02": 12, "SmLs03": 12, "SmLs04": 8, "S
 
 
 @pytest.mark.parametrize("name", ANOVA)
-def test_the_certified_one_way_analyses_of_nist(name):
+def test_one_way_analyses_of_nist_come_out_as_certified(name):
     # NIST Statistical Reference Datasets, analysis of variance.
     if name == "SiRstv":
         data = table("strd_sirstv")

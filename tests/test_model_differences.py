@@ -275,6 +275,8 @@ def test_wrong_asks_are_answered(model):
         compare_levels(model, "cut_pads")
     with pytest.raises(ModelError, match=r"^smallest is -1; it must be 0 or more"):
         compare_levels(model, "cut_pad", smallest=-1)
+    with pytest.raises(ModelError, match=r"^smallest is 'little'; it must be 0 or more"):
+        compare_levels(model, "cut_pad", smallest="little")
     for ask in (
         lambda name: compare_levels(model, "cut_pad", smallest=1.0, response=name),
         lambda name: variance_shares(model, response=name),

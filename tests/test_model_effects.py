@@ -247,6 +247,8 @@ def test_a_quantity_that_was_not_asked_is_refused(found):
         ModelError, match=r"^'haze' was not asked\. Drawn are: gloss_20, minutes, removed_um\.$"
     ):
         found.plot("haze")
+    with pytest.raises(ModelError, match=r"^'haze' was not asked\."):
+        found.together("haze")
 
 
 def test_effects_as_plain_python_hold_no_numpy(found):

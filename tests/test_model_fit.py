@@ -317,3 +317,9 @@ def test_processes_with_more_faults_are_the_less_likely(bench, trials):
     table = every(bench.study)
     p = model.probability(table, goal={"faults": {"at_most": 0}}).groupby(table["sand_grit"]).mean()
     assert p["P1500"] < 0.4 < 0.7 < p["P3000"]
+
+
+@pytest.mark.parametrize("seed", [-1, 1.5, "one"])
+def test_a_seed_that_is_no_whole_number_is_refused(bench, trials, seed):
+    with pytest.raises(fl.ModelError, match=r"^seed is .*; it must be a whole number, 0 or more\.$"):
+        fl.fit(bench.study, trials, seed=seed)

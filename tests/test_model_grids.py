@@ -61,3 +61,9 @@ def test_the_figure_of_a_grid_has_a_mark_for_every_pair_with_its_minutes(model):
     grid = fl.setting_grid(model)
     ax = grid.plot(ax=blank())
     assert len([t for t in ax.texts if t.get_text().endswith(" min")]) == len(grid.table())
+
+
+@pytest.mark.parametrize("factors", [("cut_pad",), ("cut_pad", "cut_product", "sand_grit")])
+def test_a_grid_of_other_than_two_factors_is_refused(model, factors):
+    with pytest.raises(fl.ModelError, match=r"^a grid needs two factors; given are cut_pad"):
+        fl.setting_grid(model, factors)

@@ -170,6 +170,20 @@ def test_a_sheet_that_does_not_say_where_a_trial_belongs_is_refused_in_words(nam
         run_day(rows.assign(**{name: [1, None]}), study)
 
 
+def test_a_patch_or_place_that_is_no_number_is_refused_in_words():
+    rows, study = sheet(("P1500", 8), ("P2000", 4)), Study.from_toml(STUDY)
+    with pytest.raises(
+        PlanError, match=r"^the sheet: patch is 'left' in row 1\. Number the patches of each panel"
+    ):
+        run_day(rows.assign(patch=[1, "left"]), study)
+    assert run_day(rows.assign(patch=["1", "2"]), study).minutes == run_day(rows, study).minutes
+
+
+def test_a_panel_that_is_not_there_is_not_drawn():
+    with pytest.raises(PlanError, match=r"^there is no panel '9' to draw\. Panels: 1\.$"):
+        run_day(sheet(("P1500", 8)), Study.from_toml(STUDY)).plot("9")
+
+
 def test_a_setting_outside_the_study_has_no_day():
     study = Study.from_toml(STUDY)
     with pytest.raises(OutsideStudy, match=r"^row 0: cut_passes is 12; studied are whole numbers 0 to 8\."):

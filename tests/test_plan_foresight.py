@@ -288,6 +288,11 @@ def test_what_cannot_be_foreseen_is_answered_in_plain_words(asked, words):
     assert caught.value.mistakes == (words,)
 
 
+def test_a_sheet_without_trials_is_refused_in_words():
+    with pytest.raises(PlanError, match=r"^the sheet has no trials\. Give one as plan_trials returns it\.$"):
+        foresee(corners(2).assign(panel="1").iloc[:0], pairs(2))
+
+
 def test_a_sheet_without_panels_is_refused_in_words():
     with pytest.raises(PlanError, match=r"^the sheet: column 'panel' is missing\. Columns: "):
         foresee(corners(2), pairs(2))
@@ -326,11 +331,13 @@ def test_how_many_trials_answers_what_it_cannot_do_in_plain_words(bench):
             trials=(2.5,),
             panels=0,
             shops=1,
+            seed=-1,
         )
     assert caught.value.mistakes == (
         "trials is (2.5,); give the numbers of trials to compare, as (12, 20, 28).",
         "panels is 0; it must be a whole number, 1 or more.",
         "shops is 1; it must be a whole number, 5 or more.",
+        "seed is -1; it must be a whole number, 0 or more.",
         "the study's goal names no gloss, or no step is worked by passes or seconds; shops are drawn for such studies only. Take foresee instead.",
     )
     unreachable = Study.from_toml(

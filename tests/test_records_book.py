@@ -847,21 +847,35 @@ def test_a_read_only_book_is_said_and_nothing_is_lost(file_book):
 
 @pytest.mark.skipif(os.name != "posix", reason="rights are given as POSIX does it")
 def test_a_folder_one_may_not_write_in_is_said(tmp_path):
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
-    tmp_path.chmod(0o555)
+    said = opened_by_another(tmp_path, 0o555)
+    assert said.startswith("RecordsError")
+    assert "cannot be opened or made: the folder may be read-only" in said
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights are given as POSIX does it")
+def test_a_folder_one_may_not_look_into_is_said(tmp_path):
+    said = opened_by_another(tmp_path, 0o600)
+    assert said.startswith("RecordsError")
+    # A Python that calls it not there finds that it cannot be made.
+    assert "cannot be read (Permission denied)" in said or "cannot be opened or made" in said
+
+
+def opened_by_another(folder, rights):
+    """Return what is said when somebody without rights of their own opens a book in a folder."""
+    for above in folder.parents[: len(folder.parents) - 2]:  # all below the system's own place for such files
+        above.chmod(0o755)
+    folder.chmod(rights)
     code = (
         "import os\n"
         "from finishlab.records.book import RecordBook\n"
         "if os.geteuid() == 0: os.setuid(65534)\n"  # rights do not bind the administrator
-        f"try: RecordBook({str(tmp_path / 'trials.sqlite')!r})\n"
+        f"try: RecordBook({str(folder / 'trials.sqlite')!r})\n"
         "except Exception as error: print(type(error).__name__, error)\n"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    tmp_path.chmod(0o755)
-    assert out.startswith("RecordsError")
-    assert "cannot be opened or made: the folder may be read-only" in out
-    assert list(tmp_path.iterdir()) == []
+    folder.chmod(0o755)
+    return out
 
 
 def test_the_database_library_loads_only_with_the_book():

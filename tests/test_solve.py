@@ -333,6 +333,11 @@ def test_a_frontier_of_haze_falls_with_a_laxer_target(model):
     assert table["found"].tolist() == sorted(table["found"])
 
 
+def test_a_frontier_of_a_target_that_is_no_number_is_refused(model):
+    with pytest.raises(StudyError, match=r"^'high' is no target\. Give numbers, in units of 20° gloss\.$"):
+        fl.frontier(model, "gloss_20", targets=[80, "high"])
+
+
 def test_a_frontier_of_what_is_not_a_response_is_refused(model):
     with pytest.raises(StudyError, match=r"^'shine' is not a response\. Known are gloss_20, "):
         fl.frontier(model, "shine")

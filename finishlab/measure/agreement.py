@@ -23,7 +23,6 @@ from finishlab.measure.words import (
     in_words,
     limit_mistakes,
     quantity,
-    spaced,
 )
 
 if TYPE_CHECKING:
@@ -81,7 +80,7 @@ class MeterAgreement:
 
     def text(self) -> str:
         """Say in plain words whether the meters agree."""
-        unit, cover = spaced(quantity(self.reading)[1]), _show.asked_percent(self.confidence)
+        unit, cover = _show.spaced(quantity(self.reading)[1]), _show.asked_percent(self.confidence)
         first, second = self.meters
         b = self.bias
         way = "higher" if b.value >= 0 else "lower"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show
 from finishlab.measure import spreads
 from finishlab.measure.spreads import Components, mean_variance
-from finishlab.measure.words import figure, quantity, spaced
+from finishlab.measure.words import figure, quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,7 +104,7 @@ class Averaging:
 
     def text(self) -> str:
         """Say in plain words how many readings to take."""
-        unit = spaced(quantity(self.reading)[1])
+        unit = _show.spaced(quantity(self.reading)[1])
         if self.precision is None:
             first, last = self.gain.iloc[0], self.gain.iloc[-1]
             return (

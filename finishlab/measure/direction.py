@@ -15,7 +15,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.measure.spreads import Interval, mean_interval
 from finishlab.measure.taken import Taken
-from finishlab.measure.words import ends, figure, quantity, signed, spaced
+from finishlab.measure.words import ends, figure, quantity, signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,18 +51,20 @@ class DirectionEffect:
         cover = _show.asked_percent(self.confidence)
         m = self.mean
         if math.isnan(m.low):
-            lines = [f"Along the sanding this patch reads {signed(m.value)}{spaced(unit)} beside across."]
+            lines = [
+                f"Along the sanding this patch reads {signed(m.value)}{_show.spaced(unit)} beside across."
+            ]
         else:
             way = "higher" if m.value >= 0 else "lower"
             low, high = (m.low, m.high) if m.value >= 0 else (-m.high, -m.low)
             sure = "" if m.low > 0 or m.high < 0 else ", which may be nothing"
             lines = [
-                f"Along the sanding patches read {figure(abs(m.value))}{spaced(unit)} {way} than across ({ends(low, high, m.value)}, {cover} interval){sure}."
+                f"Along the sanding patches read {figure(abs(m.value))}{_show.spaced(unit)} {way} than across ({ends(low, high, m.value)}, {cover} interval){sure}."
             ]
         apart = self.by_patch[self.by_patch["apart"]]
         if len(apart):
             named = _show.listed(
-                f"{row['patch']} ({signed(row['difference'])}{spaced(unit)})"
+                f"{row['patch']} ({signed(row['difference'])}{_show.spaced(unit)})"
                 for row in apart.to_dict("records")
             )
             lines.append(

@@ -16,7 +16,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError, RecordsError
 from finishlab.measure.spreads import Interval, mean_interval, plain_fields
-from finishlab.measure.words import confidence_mistakes, ends, in_words, limit_mistakes, signed, spaced
+from finishlab.measure.words import confidence_mistakes, ends, in_words, limit_mistakes, signed
 from finishlab.records.cells import Numbers, dates, words
 from finishlab.records.mistakes import Mistakes
 
@@ -81,7 +81,7 @@ class MeterDrift:
 
     def text(self) -> str:
         """Say in plain words whether the meter has moved."""
-        unit, cover = spaced(self.unit), _show.asked_percent(self.confidence)
+        unit, cover = _show.spaced(self.unit), _show.asked_percent(self.confidence)
         first, last = self.days["day"].iloc[0], self.days["day"].iloc[-1]
         name = " ".join(w for w in ("Meter", self.instrument) if w)
         lines = [

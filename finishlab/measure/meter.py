@@ -18,7 +18,7 @@ from finishlab.measure.anova import REST
 from finishlab.measure.averaging import Averaging
 from finishlab.measure.direction import DirectionEffect
 from finishlab.measure.spreads import Components, Interval, mean_variance
-from finishlab.measure.words import ends, figure, quantity, spaced
+from finishlab.measure.words import ends, figure, quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -328,21 +328,21 @@ class MeterStudy:
             )
         one, several = self.difference(), self.difference(AVERAGED)
         lines.append(
-            f"It tells two patches apart that one technician reads {figure(one.value, 'up')}{spaced(unit)} or more apart, "
-            f"read once each, and {figure(several.value, 'up')}{spaced(unit)} as means of {AVERAGED} (95 %)."
+            f"It tells two patches apart that one technician reads {figure(one.value, 'up')}{_show.spaced(unit)} or more apart, "
+            f"read once each, and {figure(several.value, 'up')}{_show.spaced(unit)} as means of {AVERAGED} (95 %)."
         )
         if spreads.TECHNICIAN in self.components.estimate:
             other = self.difference(same_technician=False)
-            lines.append(f"Between two technicians it takes {figure(other.value, 'up')}{spaced(unit)}.")
+            lines.append(f"Between two technicians it takes {figure(other.value, 'up')}{_show.spaced(unit)}.")
         half = spreads.normal_factor(0.95) * mean_variance(self.components.estimate, AVERAGED) ** 0.5
-        lines.append(f"Average {AVERAGED} readings for ± {figure(half, 'up')}{spaced(unit)}.")
+        lines.append(f"Average {AVERAGED} readings for ± {figure(half, 'up')}{_show.spaced(unit)}.")
         return lines
 
     def _advice(self) -> list[str]:
         if self._has_patches and self.meter_sd.value > _MUCH * self.patch_sd.value:
             return [
                 f"That is much beside how these patches differ (meter SD {figure(self.meter_sd.value)}, patch SD "
-                f"{figure(self.patch_sd.value)}{spaced(self.unit)}): take more readings a patch before working more patches "
+                f"{figure(self.patch_sd.value)}{_show.spaced(self.unit)}): take more readings a patch before working more patches "
                 "(common practice, no source)."
             ]
         return []
@@ -360,7 +360,7 @@ class MeterStudy:
             other = self.without_outliers.difference()
             lines.append(
                 f"Without {'it' if len(outliers) == 1 else 'them'} the difference told would be "
-                f"{figure(other.value, 'up')} instead of {figure(self.difference().value, 'up')}{spaced(self.unit)}: find out "
+                f"{figure(other.value, 'up')} instead of {figure(self.difference().value, 'up')}{_show.spaced(self.unit)}: find out "
                 "what happened before leaving anything out."
             )
         return lines

@@ -60,11 +60,6 @@ def figure(value: float, toward: Toward = "nearest", places: int | None = None) 
     return "0" if value == 0 else number(value, places_for(value) if places is None else places, toward)
 
 
-def spaced(unit: str) -> str:
-    """Return a unit as it follows a number, nothing where there is none."""
-    return f" {unit}" if unit else ""
-
-
 def signed(value: float, toward: Toward = "nearest", places: int | None = None) -> str:
     """
     Return a difference with its sign where it is below zero.

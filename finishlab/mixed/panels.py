@@ -38,8 +38,6 @@ class PanelFit:
         Share of the whitened spread explained, about its constant.
     criterion : float
         Minus twice the restricted log likelihood.
-    fitted, residuals : ndarray, shape (rows,)
-        On the scale of the response, panels' effects not in `fitted`.
     drawn_coef, drawn_root : ndarray, shapes (draws, columns), (draws, columns, columns)
     drawn_residual, drawn_panel : ndarray, shape (draws,)
         The same under each of several equally likely ratios of panel to residual spread;
@@ -54,8 +52,6 @@ class PanelFit:
     df_resid: int
     r2: float
     criterion: float
-    fitted: np.ndarray
-    residuals: np.ndarray
     drawn_coef: np.ndarray
     drawn_root: np.ndarray
     drawn_residual: np.ndarray
@@ -144,7 +140,7 @@ def fit_panels(matrix: np.ndarray, response: np.ndarray, panels: np.ndarray | No
     pick = _equally_likely(looked_at) if told_apart else np.zeros(1, int)
     sds = looked_at.sd[pick]
     root = best.root[0] / size[:, None] * best.sd[0]
-    cov, fitted = root @ root.T, scaled @ best.coef[0]
+    cov = root @ root.T
     return PanelFit(
         coef=best.coef[0] / size,
         se=np.sqrt(np.diag(cov)),
@@ -154,8 +150,6 @@ def fit_panels(matrix: np.ndarray, response: np.ndarray, panels: np.ndarray | No
         df_resid=n - p,
         r2=_explained(data, best),
         criterion=float(best.criterion[0] + 2 * np.log(size).sum()),
-        fitted=fitted,
-        residuals=response - fitted,
         drawn_coef=looked_at.coef[pick] / size,
         drawn_root=looked_at.root[pick] / size[:, None] * sds[:, None, None],
         drawn_residual=sds,

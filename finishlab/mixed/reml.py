@@ -44,8 +44,6 @@ class MixedFit:
         Rows minus columns.
     criterion : float
         Minus twice the (restricted) log likelihood.
-    fitted, residuals : ndarray, shape (rows,)
-        Of the columns alone: the random effects are in `residuals`.
     effects : dict of str to ndarray, shape (labels,) or (labels, effects)
         Best linear predictions of the random effects, in the order of `labels`.
     labels : dict of str to ndarray
@@ -60,8 +58,6 @@ class MixedFit:
     residual_variance: float
     df_resid: int
     criterion: float
-    fitted: np.ndarray
-    residuals: np.ndarray
     effects: dict[str, np.ndarray]
     labels: dict[str, np.ndarray]
     restricted: bool
@@ -193,7 +189,6 @@ def fit_mixed(
     variance = 0.0 if problem.perfect else problem.variance(at)
     coef, cov = problem.coefficients(at)
     cov = cov * variance
-    fitted = scaled @ (coef * size)
     predicted = at.effects(np.r_[-problem.shift(at), 1.0])
     factors = {t.name: f for t, f in zip(terms, problem.data.factors(theta), strict=True)}
     parts = {t.name: predicted[t.start : t.stop].reshape(-1, t.width) for t in terms}
@@ -206,8 +201,6 @@ def fit_mixed(
         residual_variance=float(variance),
         df_resid=problem.rows - problem.columns,
         criterion=problem.criterion(theta) if variance > 0 else -np.inf,
-        fitted=fitted,
-        residuals=y - fitted,
         effects={name: parts[name][:, 0] if parts[name].shape[1] == 1 else parts[name] for name in groups},
         labels={name: labels[name] for name in groups},
         restricted=restricted,

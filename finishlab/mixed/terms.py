@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from finishlab.mixed.freedom import FTest, Method, contrasts, f_test
+from finishlab.mixed.freedom import FTest, contrasts, f_test
 from finishlab.mixed.reml import MixedFit
 
 
@@ -103,7 +103,6 @@ def term_test(
     term: tuple[str, ...],
     *,
     kind: Literal["II", "III"] = "III",
-    method: Method = "kenward-roger",
 ) -> FTest:
     """
     Test one term of an unbalanced study.
@@ -117,7 +116,10 @@ def term_test(
     kind : {"II", "III"}
         "III": the term on an even average over the levels of the others. "II": as if the
         products that it is part of were not there, judged by the full model's spread.
-    method : {"kenward-roger", "satterthwaite"}
+
+    Notes
+    -----
+    Degrees of freedom are Kenward and Roger's.
 
     References
     ----------
@@ -142,6 +144,6 @@ def term_test(
         own = np.arange(terms.columns[term].start, terms.columns[term].stop)
         # What is left of the term's own when the products it is in are taken to be 0. The
         # covariance is the method's own, as R's car has it for Kenward and Roger's.
-        cov = contrasts(fit, every, method=method).cov
+        cov = contrasts(fit, every).cov
         weights = weights - cov[np.ix_(own, over)] @ np.linalg.solve(cov[np.ix_(over, over)], every[over])
-    return f_test(fit, weights, method=method)
+    return f_test(fit, weights)

@@ -4,6 +4,15 @@ Here trials become a `FinishModel` that says of any studied process what it will
 long it takes and how probably the next job meets a goal; is asked whether it is as good as
 it says; and tells what matters most. Planning trials and choosing a process do not belong
 here.
+
+A fit goes one way: `readings`, `computed_haze`, `shared`, `pooling` -> `observed` (what is taken in);
+with a curve from `steps` or `surface` (and `likeness`, what it misses) and a scale from `scales`
+-> `latent`, `laplace` -> `response` (one response, fitted). `fitting` makes the `finish` of them all, with
+minutes and film from `additive` and `limits`; `worked` and `evidence` say what it rests on.
+Promises: `assurance`, `all_goals`, `bounds` (very many processes), `conditioned` (this very patch), `exact`.
+Doubts: `linear_view`, `asked` -> `check_questions`, `scale_questions`, `box_cox` -> `checks`; `compare`.
+Answers: `averages` -> `effects`; `joint`, `held` -> `curves`, `grids`; `straight`, `compared_terms` ->
+`differences`, `spread_shares`; `constants`; `lenth` needs no fit. `same_readings` and `remembered` serve several.
 """
 
 from finishlab.model.checks import ModelChecks, check_model

@@ -110,10 +110,10 @@ class Additive:
             total += mean[pick, None] + wide[:, None] * (job[:, None] + own)
         return np.maximum(total, 0.0)
 
-    def interval(self, values: np.ndarray, cover: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return mean and the interval that holds the next section's value with `cover`."""
+    def interval(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return mean and the interval that holds the next section's value with 90 %."""
         section = self.next_section(values)
-        low, high = section.quantile((1 - cover) / 2), section.quantile((1 + cover) / 2)
+        low, high = section.quantile(0.05), section.quantile(0.95)
         return self.mean(values), np.maximum(low, 0.0), np.maximum(high, 0.0)
 
     def by_step(self, values: np.ndarray) -> dict[str, np.ndarray]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._show import number
+from finishlab._show import number, spaced
 from finishlab.model.linear_view import LinearView, linear_view
 from finishlab.model.response import ResponseFit
 from finishlab.study import RESPONSES
@@ -62,7 +62,7 @@ class Asked:
     def size(self, value: float) -> str:
         """Return a size of the response with its unit."""
         unit = RESPONSES[self.fit.name][1]
-        return number(value, 1) + (f" {unit}" if unit else "")
+        return number(value, 1) + spaced(unit)
 
     @cached_property
     def view(self) -> LinearView:

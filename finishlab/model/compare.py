@@ -91,7 +91,7 @@ class ModelComparison:
         parts = []
         for row in self.table().to_dict("records"):
             if row["left_out"] == "panels":
-                miss = f"{_show.number(row['typical_miss'], 1)}{' ' + unit if unit else ''}"
+                miss = f"{_show.number(row['typical_miss'], 1)}{_show.spaced(unit)}"
                 parts.append(
                     f"the {_NAMES[row['kind']]} was {miss} off in half of the trials on panels it had not seen and held "
                     f"{row['inside']} of {row['readings']} inside its 90 % interval"

@@ -68,7 +68,7 @@ class PassCurve:
     def text(self) -> str:
         """Return where the curve levels off, and what the next job reads there."""
         words, unit = RESPONSES[self.response]
-        unit = f" {unit}" if unit else ""
+        unit = _show.spaced(unit)
         last = self._table.iloc[-1]
         near = (self._table["value"] - last["value"]).abs() <= _LITTLE
         # The first level from which on all stay near the last.
@@ -204,7 +204,7 @@ def pass_curve(
     """
     import pandas as pd
 
-    setting = setting_of(model, factor, numeric=True)
+    setting = _number(model, factor)
     fit = fit_of(model, response)
     base, levels, values = _walk(model, factor, at)
     gain = np.diff(drawn_at(fit, values), axis=1)
@@ -222,6 +222,15 @@ def pass_curve(
         pd.DataFrame(gains),
         model.study.goal.get(fit.name),
     )
+
+
+def _number(model: FinishModel, factor: str) -> Setting:
+    setting = setting_of(model, factor)
+    if not setting.numeric:
+        raise ModelError(
+            f"{factor} is no number, so it has no curve. Compare its settings with setting_grid."
+        )
+    return setting
 
 
 def _walk(
@@ -266,7 +275,7 @@ def counted_levels(
     model: FinishModel, factor: str, *, at: Mapping[str, Any] | None = None, response: str | None = None
 ) -> CountedLevels:
     """Return what the levels of a number read, drawn together; arguments and errors as `pass_curve`."""
-    setting_of(model, factor, numeric=True)
+    _number(model, factor)
     fit = fit_of(model, response)
     base, levels, values = _walk(model, factor, at)
     read = read_at(fit, values, model)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab.errors import ModelError
 from finishlab.mixed import (
     Contrasts,
@@ -204,8 +205,8 @@ def compare_levels(
     basis = model.study.basis
     name = asked_response(model.study, response)
     setting = setting_of(model, factor)
-    if smallest is not None and smallest < 0:
-        raise ModelError(f"smallest is {smallest:g}; it must be 0 or more, in units of {RESPONSES[name][0]}.")
+    if smallest is not None and not (is_number(smallest) and smallest >= 0):
+        raise ModelError(f"smallest is {smallest!r}; it must be 0 or more, in units of {RESPONSES[name][0]}.")
     j = basis.column(factor)
     every = straighten(model.response(name))
     # A trial that left the step out says nothing of its settings.
@@ -410,4 +411,4 @@ def _verdict(a: str, b: str, low: float, high: float, smallest: float | None, un
 
 def _amount(value: float, unit: str, toward: str = "") -> str:
     shown = _show.number(value, 1, "up") if toward == "up" else _show.plain_number(value)
-    return f"{shown} {unit}" if unit else shown
+    return shown + _show.spaced(unit)

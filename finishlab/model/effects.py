@@ -82,8 +82,19 @@ class WhatMatters:
         DataFrame
             One row a pair of factors, the largest first: ``difference`` is what going ``from`` ``to``
             adds at ``at`` beyond what it adds at ``than_at``, with its 90 % interval.
+
+        Raises
+        ------
+        ModelError
+            That response was not asked.
         """
-        return self._pairs(response or self.quantities[0]).copy()
+        return self._pairs(self._asked(response)).copy()
+
+    def _asked(self, quantity: str | None) -> str:
+        quantity = quantity or self.quantities[0]
+        if quantity not in self.quantities:
+            raise ModelError(f"{quantity!r} was not asked. Drawn are: {', '.join(self.quantities)}.")
+        return quantity
 
     @remembered
     def _pairs(self, response: str) -> pd.DataFrame:
@@ -129,9 +140,7 @@ class WhatMatters:
         """
         from finishlab import _effect_figures as figures
 
-        quantity = quantity or self.quantities[0]
-        if quantity not in self.quantities:
-            raise ModelError(f"{quantity!r} was not asked. Drawn are: {', '.join(self.quantities)}.")
+        quantity = self._asked(quantity)
         if together:
             rows = self.together(quantity).head(_DRAWN)
             names = [f"{_change(r)}\n{r['at']} instead of {r['than_at']}" for r in rows.to_dict("records")]
@@ -165,7 +174,7 @@ def _ranking(rows: pd.DataFrame, where: str) -> str:
     if not told:
         return f"No factor's difference in {words} can be told from none, {where}."
     first, *others = told
-    size = f"{_signed(first['difference'])}{' ' + unit if unit else ''}"
+    size = f"{_show.change(first['difference'])}{_show.spaced(unit)}"
     interval = _show.interval_text(first["difference_low"], first["difference_high"])
     sentence = (
         f"What matters most for {words}, {where}: {_show.label(first['factor'])}, {size} from {first['from']} to "
@@ -173,15 +182,11 @@ def _ranking(rows: pd.DataFrame, where: str) -> str:
     )
     if others:
         sentence += "; then " + _show.listed(
-            [f"{_show.label(r['factor'])} ({_signed(r['difference'])})" for r in others]
+            [f"{_show.label(r['factor'])} ({_show.change(r['difference'])})" for r in others]
         )
     if rest:
         sentence += f". Not told from no difference: {_show.listed(rest)}"
     return sentence + "."
-
-
-def _signed(value: float) -> str:
-    return f"{'+' if value >= 0 else '-'}{_show.number(abs(value), 1)}"
 
 
 # --- effects --------------------------------------------------------------------------------------
@@ -289,7 +294,7 @@ def _together_title(rows: pd.DataFrame, quantity: str) -> str:
     if not len(told):
         return f"{words}: no change of one setting can be told to be worth more at one setting of another than at the other."
     first = told.iloc[0].to_dict()
-    size = f"{_show.number(first['difference'], 1)}{' ' + unit if unit else ''}"
+    size = f"{_show.number(first['difference'], 1)}{_show.spaced(unit)}"
     return (
         f"{words}: {_change(first)} adds {size} more at {first['at']} than at {first['than_at']} "
         f"({_show.interval_text(first['difference_low'], first['difference_high'])})."

@@ -19,7 +19,7 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
-from finishlab.model.asked import Asked, Check
+from finishlab.model.asked import REACH, Asked, Check
 from finishlab.model.bounds import can_be_sure
 from finishlab.model.check_questions import ask_all
 from finishlab.model.evidence import evidence
@@ -390,7 +390,7 @@ class FinishModel:
 
         name = next(iter(self.study.goal))
         left = self.response(name).left_out
-        reach = 1.645 * left.sd
+        reach = REACH * left.sd
         return plots.fit(
             left.y, left.expected, left.expected - reach, left.expected + reach, response=name, ax=ax
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
+from finishlab._numbers import is_whole
 from finishlab.errors import ModelError
 from finishlab.model.finish import FEWEST_TRIALS, FinishModel
 from finishlab.model.observed import MeterSpread, meters_by_response
@@ -75,7 +76,7 @@ def fit(
     RecordsError
         The table is not right.
     ModelError
-        Too few trials; a meter study that names no response; earlier
+        Too few trials; a kind or seed that is none; a meter study that names no response; earlier
         trials of another process.
 
     References
@@ -104,6 +105,8 @@ def fit(
     """
     if kind not in ("auto", "steps", "surface"):
         raise ModelError(f"kind is {kind!r}; it must be 'auto', 'steps' or 'surface'.")
+    if not (is_whole(seed) and seed >= 0):
+        raise ModelError(f"seed is {seed!r}; it must be a whole number, 0 or more.")
     table, record_cautions = check_trials(trials, study)
     done = counted_trials(table)
     panels = done["panel"].nunique()

@@ -61,12 +61,12 @@ class SettingGrid:
         words, unit = RESPONSES[self.response]
         order = self._table.sort_values("value", ascending=not self._rising)
         first, second = order.iloc[0], order.iloc[1]
-        size = f"{_show.number(abs(first['value'] - second['value']), 1)}{' ' + unit if unit else ''}"
+        size = f"{_show.number(abs(first['value'] - second['value']), 1)}{_show.spaced(unit)}"
         lies = f"{self._name(second)} lies {size} {'below' if self._rising else 'above'}"
         doubt = "" if first["ahead_low"] > 0 else " and cannot be told from it"
         return " ".join(
             [
-                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{' ' + unit if unit else ''}; "
+                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{_show.spaced(unit)}; "
                 f"{lies}{doubt}, with the rest at {self.held}.",
                 *self.cautions,
             ]
@@ -148,6 +148,8 @@ def setting_grid(
 
     if factors is None:
         factors = _worded_pair(model)
+    if len(factors) != 2:
+        raise ModelError(f"a grid needs two factors; given are {_show.listed(factors) or 'none'}.")
     if factors[0] == factors[1]:
         raise ModelError(f"a grid needs two different factors; both are {factors[0]!r}.")
     one, other = (setting_of(model, name) for name in factors)

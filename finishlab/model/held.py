@@ -20,6 +20,7 @@ from finishlab.model.same_readings import refuse_all_alike
 from finishlab.study import Setting
 
 if TYPE_CHECKING:
+    from finishlab.basis import Basis
     from finishlab.model.finish import FinishModel
     from finishlab.model.response import ResponseFit
 
@@ -27,11 +28,8 @@ if TYPE_CHECKING:
 def held_at(model: FinishModel, at: Mapping[str, Any] | None) -> dict[str, float]:
     """Return settings as the basis holds them; those of a left-out step stay free."""
     basis = model.study.basis
-    unknown = [name for name in at or {} if name not in basis.names]
-    if unknown:
-        raise ModelError(
-            [f"{n!r} is no factor of this study. Factors: {', '.join(basis.names)}." for n in unknown]
-        )
+    if unknown := [_unknown(basis, name) for name in at or {} if name not in basis.names]:
+        raise ModelError(unknown)
     import pandas as pd
 
     named = {name: level for name, level in (at or {}).items() if level is not None}
@@ -84,6 +82,7 @@ def changed(model: FinishModel, base: np.ndarray, changes: list[dict[str, float]
 
 
 def fit_of(model: FinishModel, response: str | None) -> ResponseFit:
+    """Return the fit of the response asked for; refused where every patch reads the same."""
     fit = model.response(asked_response(model.study, response))
     if fit.metered:  # no fault in so many patches does say something
         refuse_all_alike(fit.name, fit.left_out.y)
@@ -96,14 +95,17 @@ def read_at(fit: ResponseFit, values: np.ndarray, model: FinishModel) -> dict[st
 
 
 def drawn_at(fit: ResponseFit, values: np.ndarray) -> np.ndarray:
+    """Return readings of processes drawn together, shape (draws, processes)."""
     return joint_readings(fit.posterior, Rows(values, np.full(len(values), len(fit.study.steps) - 1)))
 
 
-def setting_of(model: FinishModel, name: str, *, numeric: bool | None = None) -> Setting:
+def setting_of(model: FinishModel, name: str) -> Setting:
+    """Return a factor of the study by its name."""
     basis = model.study.basis
     if name not in basis.names:
-        raise ModelError(f"{name!r} is no factor of this study. Factors: {', '.join(basis.names)}.")
-    setting = basis.factors[basis.column(name)]
-    if numeric and not setting.numeric:
-        raise ModelError(f"{name} is no number, so it has no curve. Compare its settings with setting_grid.")
-    return setting
+        raise ModelError(_unknown(basis, name))
+    return basis.factors[basis.column(name)]
+
+
+def _unknown(basis: Basis, name: str) -> str:
+    return f"{name!r} is no factor of this study. Factors: {', '.join(basis.names)}."

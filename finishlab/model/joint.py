@@ -15,8 +15,10 @@ from scipy import linalg
 from finishlab._threads import one_thread
 from finishlab.model.latent import Posterior, Rows, crew_average, expected
 
-#: Draws of the processes for each draw of spreads and ceiling.
+#: Draws of the processes for each draw of spreads and ceiling. Even: each comes with its mirror
+#: image, so that averages are exact on a straight scale.
 EACH = 32
+_SEED = 20
 #: Draws of spreads and ceiling that speak for all where only the middle is asked.
 _FEW = 4
 #: Share of the average variance added to all, so that alike processes still have a root.
@@ -24,7 +26,7 @@ _JITTER = 1e-8
 
 
 @one_thread
-def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: int = 20) -> np.ndarray:
+def joint_readings(posterior: Posterior, rows: Rows) -> np.ndarray:
     """
     Return draws of what processes read on a panel like the average, in units of the reading.
 
@@ -33,15 +35,12 @@ def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: 
     posterior : Posterior
     rows : Rows
         A few hundred at most: time grows with the cube of their number.
-    each : int
-        Even; each draw comes with its mirror image, so that averages are exact on a straight scale.
-    seed : int
 
     Returns
     -------
-    ndarray, shape (draws x each, rows)
+    ndarray, shape (draws x EACH, rows)
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(_SEED)
     curve, observed = posterior.curve, posterior.observed
     to_old, among = curve.likeness(rows, observed.rows), curve.likeness(rows, rows)
     out = []
@@ -59,7 +58,7 @@ def joint_readings(posterior: Posterior, rows: Rows, *, each: int = EACH, seed: 
         mean = m + j @ (curve.prior_mean - draw.theta) + cov_old @ draw.weights
         v = linalg.solve_triangular(draw.root, (cov_old * draw.slope).T, lower=True, check_finite=False)
         cov -= v.T @ v
-        luck = rng.standard_normal((each // 2, len(rows))) @ _root(cov).T
+        luck = rng.standard_normal((EACH // 2, len(rows))) @ _root(cov).T
         out.append(draw.scale.reading(np.concatenate([mean + luck, mean - luck])))
     return np.concatenate(out)
 

@@ -134,11 +134,11 @@ class ScreenedEffects:
     def text(self) -> str:
         """Return which effects stand out, and how large luck is."""
         words, unit = RESPONSES[self.response]
-        unit = f" {unit}" if unit else ""
+        unit = _show.spaced(unit)
         out = self._table[self._table["stands_out"]]
         luck = f"{_show.number(self.margins.joint_margin, 1, 'up')}{unit}"
         if len(out):
-            named = [f"{r['effect']} ({_signed(r['difference'])}{unit})" for r in out.to_dict("records")]
+            named = [f"{r['effect']} ({_show.change(r['difference'])}{unit})" for r in out.to_dict("records")]
             first = f"{words}: {_show.listed(named)} {'stands' if len(named) == 1 else 'stand'} out"
         else:
             first = f"{words}: no effect stands out"
@@ -173,10 +173,6 @@ class ScreenedEffects:
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
-
-
-def _signed(value: float) -> str:
-    return f"{'+' if value >= 0 else '-'}{_show.number(abs(value), 1)}"
 
 
 def _signs(study: Study, done: pd.DataFrame) -> tuple[np.ndarray, list[str], dict[str, tuple[str, str]]]:

@@ -1,4 +1,4 @@
-"""A fitted model seen as linear least squares: leverage, trials left out, repeats, influence.
+"""A fitted model seen as linear least squares: trials left out, repeats, influence.
 
 Made straight at one typical draw, the readings are normal about what the priors expect, and
 everything that textbooks compute of least squares has its like here: with priors so wide
@@ -71,11 +71,6 @@ class LinearView:
     def at(self) -> np.ndarray:
         """Positions of the last readings, one a trial."""
         return np.flatnonzero(self.last)
-
-    @cached_property
-    def leverage(self) -> np.ndarray:
-        """How far each trial's reading sets its own fitted value, 0 to 1; shape (trials,)."""
-        return np.einsum("ij,ji->i", self.process[self.at], self.inverse[:, self.at])
 
     def _without(self, block: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return what turns residuals into how far a block lies from what the others say, and its covariance."""

@@ -27,7 +27,7 @@ def all_alike(response: str, y: np.ndarray) -> str:
     if np.ptp(y) > 0:
         return ""
     label, unit = RESPONSES[response]
-    return f"{label}: all {len(y)} patches read {_show.number(y[0], 1)}{' ' + unit if unit else ''}."
+    return f"{label}: all {len(y)} patches read {_show.number(y[0], 1)}{_show.spaced(unit)}."
 
 
 def with_advice(alike: str) -> str:

@@ -75,7 +75,9 @@ class VarianceShares:
         words, unit = RESPONSES[self.response]
         first, *rest = self._parts.to_dict("records")
         total = float(np.sqrt((self._parts["spread"] ** 2).sum()))
-        size = f"{_show.number(total, 1)}{' ' + unit if unit else ''} at {_show.number(self.at, 0)}{' ' + unit if unit else ''}"
+        size = (
+            f"{_show.number(total, 1)}{_show.spaced(unit)} at {_show.number(self.at, 0)}{_show.spaced(unit)}"
+        )
         if not rest:
             return f"{words}: nothing here tells panels from patches; all of the spread ({size}) is put down to the patch."
         seen = [f"{in_words(r['share'])} is {r['source']}" for r in rest if r["share"] > 0]

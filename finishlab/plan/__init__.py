@@ -2,10 +2,12 @@
 
 `plan_trials` is the door. Behind it: `layout.py` shapes the plan (panels, controls,
 repeats), `criterion.py` and `step_criterion.py` say what a good plan is, `exchange.py`
-finds the settings, `classical.py`, `blocks.py` and `whole_plots.py` make textbook plans, and
-`trials.py` makes the sheet; `places.py` asks what a trial must say of where it belongs. `day.py` lays out the work, `foresight.py` (with `power.py`, `spreads.py` and `costs.py`) says
-what will be seen and what it costs, `how_many.py` how many trials pay. What becomes of the
-trials is recorded in `records` and judged in `model`, whose curves a plan is made for.
+finds the settings, `classical.py`, `blocks.py` and `whole_plots.py` make textbook plans,
+`trials.py` makes the sheet, and `places.py` asks what each trial must say of where it belongs.
+`day.py` lays out the work; `foresight.py` says what will be seen (with `power.py` and `spreads.py`),
+what cannot be told apart (`together.py`) and what it costs (`costs.py`); `how_many.py` how many
+trials pay. What becomes of the trials is recorded in `records` and judged in `model`, whose
+curves a plan is made for.
 """
 
 from finishlab.plan.day import RunDay, run_day

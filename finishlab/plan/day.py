@@ -116,7 +116,9 @@ class RunDay:
         """Draw where the patches of one panel lie, the first when none is named."""
         from finishlab import _plan_figures
 
-        panel = next(iter(self.maps)) if panel is None else str(panel)
+        panel = next(iter(self.maps), "") if panel is None else str(panel)
+        if panel not in self.maps:
+            raise PlanError(f"there is no panel '{panel}' to draw. Panels: {', '.join(self.maps) or 'none'}.")
         mine = self.schedule[self.schedule["panel"] == panel].drop_duplicates("patch")
         return _plan_figures.panel_map(
             panel, self.maps[panel], dict(zip(mine["patch"], mine["run_order"], strict=True)), ax=ax

@@ -202,7 +202,7 @@ def foresee(
     Raises
     ------
     PlanError
-        A spread or a count is not right; a trial does not say its panel.
+        A spread or a count is not right; the sheet has no trials, or a trial does not say its panel.
     OutsideStudy
         A trial has a setting that the study does not have.
 
@@ -237,6 +237,8 @@ def foresee(
     _positive(
         patches_a_disc=patches_a_disc, product_ml_a_pass=product_ml_a_pass, saving_minutes=saving_minutes
     )
+    if not len(sheet):
+        raise PlanError("the sheet has no trials. Give one as plan_trials returns it.")
     require_places(sheet, "the sheet", "panel")
     before, panels_before = worked_before(study, existing)
     values = np.vstack([before, study.basis.values(sheet)])

@@ -20,6 +20,7 @@ from finishlab import _progress, _show
 from finishlab._numbers import is_whole
 from finishlab._threads import one_thread
 from finishlab.errors import PlanError
+from finishlab.model.asked import REACH
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.plan.day import PASS_MINUTES
@@ -162,7 +163,7 @@ def how_many_trials(
     """
     import pandas as pd
 
-    _check(study, trials, panels, shops)
+    _check(study, trials, panels, shops, seed)
     rng = np.random.default_rng(seed)
     criterion = StepCriterion(study)
     shop = _Shops(study, criterion)
@@ -178,7 +179,7 @@ def how_many_trials(
             draws = np.random.default_rng([seed, 1])
             done = np.array([shop.work(*world, values, group, draws) for world in worlds])
             left = done[:, 0]
-            half = 1.645 * left.std(ddof=1) / math.sqrt(len(left))
+            half = REACH * left.std(ddof=1) / math.sqrt(len(left))
             named = ~np.isnan(done[:, 1])
             rows.append(
                 {
@@ -331,7 +332,7 @@ def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
     return total
 
 
-def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
+def _check(study: Study, trials: Any, panels: Any, shops: Any, seed: Any) -> None:
     from finishlab.model.fitting import kind_of
 
     mistakes = []
@@ -341,7 +342,7 @@ def _check(study: Study, trials: Any, panels: Any, shops: Any) -> None:
         numbers = []
     if not numbers or len(numbers) != len(trials):
         mistakes.append(f"trials is {trials!r}; give the numbers of trials to compare, as (12, 20, 28).")
-    for name, value, least in (("panels", panels, 1), ("shops", shops, 5)):
+    for name, value, least in (("panels", panels, 1), ("shops", shops, 5), ("seed", seed, 0)):
         if not is_whole(value) or value < least:
             mistakes.append(f"{name} is {value!r}; it must be a whole number, {least} or more.")
     if kind_of(study) != "steps":

@@ -6,8 +6,9 @@ Asked of a sheet to be worked as of trials already run. What settings a trial ma
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from finishlab._numbers import is_number
 from finishlab.errors import PlanError
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def require_places(table: pd.DataFrame, what: str, *names: str) -> None:
     Raises
     ------
     PlanError
-        A column is missing or empty in some rows; all at once.
+        A column is missing or empty in some rows, or a patch or place is no whole number; all at once.
 
     Examples
     --------
@@ -62,5 +63,15 @@ def require_places(table: pd.DataFrame, what: str, *names: str) -> None:
             mistakes.append(
                 f"{what}: {name} is empty in {blank.sum()} of {len(table)} trials (rows {rows}{more}). {_NEXT[name]}"
             )
+        elif name != "panel":
+            wrong = [i for i, value in enumerate(table[name].tolist()) if not _counts(value)]
+            if wrong:
+                first, row = table[name].tolist()[wrong[0]], table.index[wrong[0]]
+                mistakes.append(f"{what}: {name} is {first!r} in row {row}. {_NEXT[name]}")
     if mistakes:
         raise PlanError(mistakes)
+
+
+def _counts(value: Any) -> bool:
+    """Return whether a value is a whole number, as a number or in digits."""
+    return (is_number(value) and float(value).is_integer()) or (isinstance(value, str) and value.isdecimal())

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import math
 
-#: Power and level that "will be found" means (common practice after Cohen 1988).
+#: Power that "will be found" means, and how often no difference is taken for one (common practice after Cohen 1988).
 POWER, LEVEL = 0.80, 0.05
 
 
-def power(difference: float, se: float, df: float, level: float = LEVEL) -> float:
+def power(difference: float, se: float, df: float) -> float:
     """
-    Return the probability that a two-sided t test finds a difference.
+    Return the probability that a two-sided t test at `LEVEL` finds a difference.
 
     Parameters
     ----------
@@ -27,8 +27,6 @@ def power(difference: float, se: float, df: float, level: float = LEVEL) -> floa
         Standard error of its estimate, in the same unit. Positive.
     df : float
         Degrees of freedom of that error. Positive.
-    level : float
-        How often none is taken for one.
 
     Returns
     -------
@@ -46,16 +44,16 @@ def power(difference: float, se: float, df: float, level: float = LEVEL) -> floa
     """
     from scipy import stats
 
-    t = stats.t.ppf(1 - level / 2, df)
+    t = stats.t.ppf(1 - LEVEL / 2, df)
     shift = abs(difference) / se
     far = float(stats.nct.cdf(-t, df, shift))
     # Where the far tail is next to nothing the library may have no number for it.
     return float(stats.nct.sf(t, df, shift)) + (0.0 if math.isnan(far) else far)
 
 
-def smallest_difference(se: float, df: float, wanted: float = POWER) -> float:
+def smallest_difference(se: float, df: float) -> float:
     """
-    Return the difference that is found with the power `wanted`; infinite without degrees of freedom.
+    Return the difference that is found with the power `POWER`; infinite without degrees of freedom.
 
     Examples
     --------
@@ -70,6 +68,6 @@ def smallest_difference(se: float, df: float, wanted: float = POWER) -> float:
     from scipy import optimize
 
     high = 4.0
-    while power(high, 1.0, df) < wanted:
+    while power(high, 1.0, df) < POWER:
         high *= 2
-    return se * float(optimize.brentq(lambda d: power(d, 1.0, df) - wanted, 0.0, high, xtol=1e-10))
+    return se * float(optimize.brentq(lambda d: power(d, 1.0, df) - POWER, 0.0, high, xtol=1e-10))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._show import left_out, listed, plain_number, reading_text
+from finishlab._show import left_out, listed, plain_number, reading_text, spaced
 from finishlab.errors import RecordsError
 from finishlab.records.columns import FILM, START
 from finishlab.records.logged import Logged, steps_of
@@ -170,7 +170,7 @@ def spread_prompts(
         gap = max(read) - min(read)
         if gap > widest_range(len(read)) * spread + 1e-9:
             name, unit = label(quantity)
-            unit = f" {unit}" if unit else ""
+            unit = spaced(unit)
             whose = (
                 f"from {len(patches)} patches of this book"
                 if known

@@ -211,21 +211,15 @@ def put_panel(conn: sa.Connection, study_id: int, panels: Iterable[Any]) -> None
 
 
 def insert_trial(
-    conn: sa.Connection,
-    study_id: int,
-    head: Mapping[str, Any],
-    settings: Mapping[str, Any],
-    *,
-    planned: Mapping[str, Any] | None = None,
-    extras: Mapping[str, Any] | None = None,
+    conn: sa.Connection, study_id: int, head: Mapping[str, Any], settings: Mapping[str, Any]
 ) -> int:
-    """Put a trial in and return its row."""
+    """Put in a trial that nobody planned and return its row."""
     put_panel(conn, study_id, [head["panel"]])
     values = head_values(head) | {
         "study_id": study_id,
         "settings": packed(settings),
-        "planned": packed(planned),
-        "extras": packed(extras or None),
+        "planned": packed(None),
+        "extras": packed(None),
     }
     return _new_row(conn.execute(sa.insert(t.trials).values(**values)))
 

@@ -77,13 +77,20 @@ class Store:
 
     def _look_at_file(self) -> None:
         path = Path(str(self._url.database))
-        if path.is_dir():
+        try:
+            folder, parent = path.is_dir(), path.parent.is_dir()
+            beginning = path.open("rb").read(16) if path.exists() and not folder else b""
+        except OSError as error:
+            raise RecordsError(
+                f"{path} cannot be read ({error.strerror}). Look at who may read it and its folder."
+            ) from None
+        if folder:
             raise RecordsError(f"{path} is a folder. Give the file of the book, as {path / 'trials.sqlite'}.")
-        if not path.parent.is_dir():
+        if not parent:
             raise RecordsError(
                 f"there is no folder {path.parent} for the book {path.name}. Make the folder, or look at the path."
             )
-        if path.exists() and path.stat().st_size and path.open("rb").read(16) != b"SQLite format 3\0":
+        if beginning and beginning != b"SQLite format 3\0":
             raise RecordsError(
                 f"{path.name} is no record book: it is another kind of file. Give the book's own path, or a new name."
             )

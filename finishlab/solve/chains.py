@@ -16,7 +16,7 @@ from finishlab import _show
 from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.solve.search import candidates, in_order
+from finishlab.solve.search import in_order, quickest
 from finishlab.study import Study
 
 if TYPE_CHECKING:
@@ -153,36 +153,20 @@ def compare_chains(
     rows: list[dict[str, Any]] = []
     chosen: list[np.ndarray | None] = []
     for name, mine in chains:
-        some = walk.where(mine)
-        seen = (
-            candidates(model, conditions, wanted, lambda c: c.best(wanted) is not None, some)
-            if len(some)
-            else None
-        )
-        at = None if seen is None else seen.best(wanted)
-        row: dict[str, Any] = {"chain": name, "found": at is not None}
-        if seen is None or at is None:
-            chosen.append(None)
-        else:
-            values = seen.at([at])
-            chosen.append(values)
-            low, high = (float(x[0]) for x in model.minutes.interval(values)[1:])
-            row |= {
-                "minutes": float(seen.minutes[at]),
-                "minutes_low": low,
-                "minutes_high": high,
-                "assurance": float(seen.probability[at]),
-                "process": _show.process_text(basis.settings(values[0]), study),
-            }
-        rows.append(row)
+        best = quickest(model, conditions, wanted, walk.where(mine))
+        rows.append({"chain": name, "found": best is not None})
+        chosen.append(None if best is None else best.values)
+        if best is not None:
+            process = _show.process_text(basis.settings(best.values[0]), study)
+            rows[-1] |= best.facts | {"process": process}
     columns = ["chain", "found", "minutes", "minutes_low", "minutes_high", "assurance", "process"]
     table = pd.DataFrame(rows).reindex(columns=columns)
     nan = float("nan")
     longer = [(nan, nan, nan)] * len(table)
     if table["found"].any():
-        best = chosen[int(table["minutes"].fillna(np.inf).to_numpy().argmin())]
-        assert best is not None
-        longer = [(nan, nan, nan) if v is None else model.minutes.difference(v, best) for v in chosen]
+        least = chosen[int(table["minutes"].fillna(np.inf).to_numpy().argmin())]
+        assert least is not None
+        longer = [(nan, nan, nan) if v is None else model.minutes.difference(v, least) for v in chosen]
     table["longer"], table["longer_low"], table["longer_high"] = zip(*longer, strict=True)
     return Chains(by, table, study, wanted, model.cautions)
 

@@ -269,33 +269,16 @@ class Weighed:
                 "keeps_limits": keeps[shown],
             }
         )
-        more = float(self._more_of_this()[at])
-        done = found and minutes[at] < 1e-9
-        way = self.way(at)
-        reach = f"this section then meets the goal with {_show.percent(float(chance[at]))} assurance"
-        if done:
-            said = f"Done: {reach.replace(' then', '')}. Wipe, and read it once more after the last step."
-        elif read_again:
-            said = (
-                f"{_show.begun(way)}, then read again: {_show.minutes_text(average)} more on average, the reading and its wait included; "
-                f"{_show.percent(float(chance[at]))} of such patches then meet the goal, and the others take more passes."
-            )
-        elif found:
-            said = f"{_show.begun(way)}: {_show.minutes_text(float(minutes[at]))} more; {reach}."
-        else:
-            said = (
-                f"No way on is sure enough ({_show.asked_percent(wanted)} asked). The likeliest: {way}, {_show.minutes_text(float(minutes[at]))} more, at "
-                f"{_show.percent(float(chance[at]))}. Ask the owner before going on."
-            )
+        action = "cannot tell" if not found else "done" if minutes[at] < 1e-9 else "go on"
         return NextPasses(
-            "done" if done else "go on" if found else "cannot tell",
-            more,
+            action,
+            float(self._more_of_this()[at]),
             self.study.basis.settings(self.values[at]),
-            average if found else float(minutes[at]),
+            average,
             float(chance[at]),
             wanted,
             read_again,
-            said,
+            _advice(action, self.way(at), average, float(chance[at]), wanted, read_again),
             options,
             tuple(self.model.cautions),
         )
@@ -328,6 +311,24 @@ class Weighed:
             if not _show.left_out(step, settings):
                 parts.append(_step_words(step, settings))
         return ", then ".join(parts) if parts else f"nothing after {self.step.name}"
+
+
+def _advice(action: str, way: str, minutes: float, chance: float, wanted: float, read_again: bool) -> str:
+    """Say what to do: a way on in words, the further minutes that it takes, the chance that the goal is then met."""
+    takes, sure = _show.minutes_text(minutes), _show.percent(chance)
+    if action == "cannot tell":
+        return (
+            f"No way on is sure enough ({_show.asked_percent(wanted)} asked). The likeliest: {way}, {takes} more, at "
+            f"{sure}. Ask the owner before going on."
+        )
+    if action == "done":
+        return f"Done: this section meets the goal with {sure} assurance. Wipe, and read it once more after the last step."
+    if read_again:
+        return (
+            f"{_show.begun(way)}, then read again: {takes} more on average, the reading and its wait included; "
+            f"{sure} of such patches then meet the goal, and the others take more passes."
+        )
+    return f"{_show.begun(way)}: {takes} more; this section then meets the goal with {sure} assurance."
 
 
 def _step_words(step: Step, settings: Mapping[str, Any]) -> str:

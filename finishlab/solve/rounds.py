@@ -18,6 +18,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import PlanError
 from finishlab.model import FinishModel
+from finishlab.model.asked import REACH
 from finishlab.plan import new_panels, run_day
 from finishlab.solve.search import Candidates, candidates
 from finishlab.solve.worth import Outlook, outlook
@@ -38,8 +39,8 @@ _CONFIRM = 2
 _WORTH = 0.01
 #: Rounds looked ahead, and rounds that a choice must have stood.
 _AHEAD, _STOOD = 5, 2
-#: Spreads that hold 90 % of readings, and the share outside them.
-_REACH, _OUTSIDE = 1.645, 0.10
+#: Share of readings that lie further than `REACH` spreads off.
+_OUTSIDE = 0.10
 
 
 @dataclass(frozen=True, eq=False)
@@ -332,7 +333,7 @@ def _stood(model: FinishModel, row: np.ndarray) -> str:
     for name in model.study.goal:
         left = model.response(name).left_out
         own = np.array([r in rows for r in left.row], bool)
-        far = np.abs(left.standardised[own]) > _REACH
+        far = np.abs(left.standardised[own]) > REACH
         outside, read = outside + int(far.sum()), read + len(far)
     if outside > stats.binom.ppf(1 - _OUTSIDE, read, _OUTSIDE):
         return ""

@@ -160,6 +160,46 @@ def candidates(
     return seen
 
 
+@dataclass(frozen=True, eq=False)
+class Quickest:
+    """
+    The quickest of some processes that keeps promise and limits.
+
+    Attributes
+    ----------
+    at : int
+        Its position among them, in order of minutes.
+    values : ndarray, shape (1, factors)
+    facts : dict of str -> float
+        ``minutes`` with ``minutes_low`` and ``minutes_high`` (90 %, the next section), ``assurance``.
+    """
+
+    at: int
+    values: np.ndarray
+    facts: dict[str, float]
+
+
+def quickest(
+    model: FinishModel, goal: Mapping[str, Condition], wanted: float, processes: InOrder
+) -> Quickest | None:
+    """Return the quickest of some processes that keeps promise and limits; None where none does."""
+    if not len(processes):
+        return None
+    seen = candidates(model, goal, wanted, lambda c: c.best(wanted) is not None, processes)
+    at = seen.best(wanted)
+    if at is None:
+        return None
+    values = seen.at([at])
+    low, high = (float(x[0]) for x in model.minutes.interval(values)[1:])
+    facts = {
+        "minutes": float(seen.minutes[at]),
+        "minutes_low": low,
+        "minutes_high": high,
+        "assurance": float(seen.probability[at]),
+    }
+    return Quickest(at, values, facts)
+
+
 def _batches(count: int) -> list[slice]:
     """Return so many processes in batches that double up to the largest."""
     parts, start, size = [], 0, _BATCH

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._numbers import is_number
 from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
-from finishlab.solve.search import candidates, in_order
+from finishlab.solve.search import in_order, quickest
 from finishlab.study import RESPONSES, Condition, Study
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ class Frontier:
         if found.empty:
             return f"No studied process reaches any of these targets of {label} {with_}."
         first, last = found.iloc[0], found.iloc[-1]
-        unit = f" {unit}" if unit else ""
+        unit = _show.spaced(unit)
         band = f" within a band of {self.band:g}{unit}" if self.band else ""
         up = " and up" if self.band else ""
         line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {_show.minutes_text(first['minutes'])} a section"
@@ -158,16 +159,18 @@ def frontier(
     if response not in RESPONSES:
         raise StudyError(f"'{response}' is not a response. Known are {', '.join(RESPONSES)}.")
     rising = response.startswith("gloss")
-    present = conditions.get(response, Condition())
-    band = 0.0
+    present, band = conditions.get(response, Condition()), 0.0
     if present.at_least is not None and present.at_most is not None:
         band = present.at_most - present.at_least
     about = _about_band(present.at_least or 0.0, band) if band else _about(model, response)
-    asked = np.unique(np.asarray(targets if targets is not None else about, float))
+    given = np.ravel(np.asarray(about if targets is None else targets, object))
+    if wrong := [target for target in given if not is_number(target)]:
+        raise StudyError(f"{wrong[0]!r} is no target. Give numbers, in units of {RESPONSES[response][0]}.")
+    asked = np.unique(given.astype(float))
     if not len(asked):
         raise StudyError("no target was given. Name at least one, or leave targets out.")
     walk = in_order(model)
-    rows = {}
+    rows: dict[float, dict[str, Any]] = {}
     # From the easiest on: what falls short of an easier target falls short of a harder one. Not so for
     # bands: what shines too much for one is right for the next.
     for target in asked if rising else asked[::-1]:
@@ -175,21 +178,11 @@ def frontier(
         if band:
             side = {"at_least": float(target), "at_most": float(target) + band}
         goals = {**conditions, response: replace(present, **side)}
-        seen = candidates(model, goals, wanted, lambda c: c.best(wanted) is not None, walk)
-        at = seen.best(wanted)
-        row: dict[str, Any] = {"target": float(target), "found": at is not None}
-        if at is not None:
-            value = seen.at([at])
-            walk = walk if band else walk.where(slice(at, None))
-            low, high = (float(x[0]) for x in model.minutes.interval(value)[1:])
-            row |= {
-                "minutes": float(seen.minutes[at]),
-                "minutes_low": low,
-                "minutes_high": high,
-                "assurance": float(seen.probability[at]),
-            }
-            row |= model.study.basis.settings(value[0])
-        rows[target] = row
+        best = quickest(model, goals, wanted, walk)
+        rows[target] = {"target": float(target), "found": best is not None}
+        if best is not None:
+            walk = walk if band else walk.where(slice(best.at, None))
+            rows[target] |= best.facts | model.study.basis.settings(best.values[0])
     columns = [
         "target",
         "found",
