@@ -72,7 +72,14 @@ def _notebook_is_open() -> bool:
     notebook to check or to convert it does not.
     """
     shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
-    return hasattr(shell, "kernel") and "JPY_SESSION_NAME" in os.environ
+    return hasattr(shell, "kernel") and "JPY_SESSION_NAME" in os.environ and not _inside_a_widget(shell)
+
+
+def _inside_a_widget(shell: Any) -> bool:
+    """Say whether what is shown now goes into a widget, such as under a slider, where it could not be taken back."""
+    widgets = sys.modules.get("ipywidgets.widgets.widget")
+    asked = shell.kernel.get_parent().get("header", {}).get("msg_id")
+    return any(getattr(w, "msg_id", None) == asked for w in list(getattr(widgets, "_instances", {}).values()))
 
 
 class _Terminal:

@@ -216,7 +216,9 @@ def process_text(settings: Mapping[str, Any], study: Study) -> str:
             continue
         text = ", ".join(setting_text(s, value_of(s, settings)) for s in varied)
         told = any(not s.numeric and worded.count(s.name) == 1 for s in varied)
-        parts.append(text if told else f"{step_name(step)} {text}")
+        named = step_name(step)
+        # A number at the end of the name is not to be read as part of what is done.
+        parts.append(text if told else f"{named}{':' if named[-1:].isdigit() else ''} {text}")
     return "; ".join(parts)
 
 

@@ -45,6 +45,10 @@ class FinishlabError(Exception):
             text = self.mistakes[0]
         super().__init__(text)
 
+    def _render_traceback_(self) -> list[str]:
+        # IPython asks for it: whoever works in a notebook reads the sentences, not our code.
+        return [str(self)]
+
 
 class StudyError(FinishlabError, ValueError):
     """The study file, or a goal, limit or assurance given in its words, is not right."""

@@ -172,7 +172,9 @@ def _name(ax: Axes, row: pd.Series, word: str) -> None:
     )
 
 
-def frontier(table: pd.DataFrame, *, response: str, wanted: float, ax: Axes | None = None) -> Axes:
+def frontier(
+    table: pd.DataFrame, *, response: str, wanted: float, band: float = 0.0, ax: Axes | None = None
+) -> Axes:
     """
     Draw what each target costs: minutes against the target.
 
@@ -184,6 +186,8 @@ def frontier(table: pd.DataFrame, *, response: str, wanted: float, ax: Axes | No
         What the target is for, as ``gloss_20``.
     wanted : float
         Assurance of every one of them, 0 to 1.
+    band : float, optional
+        Width of the band whose lower end the target is; 0 where the goal has one side.
     ax : Axes, optional
 
     Returns
@@ -230,7 +234,9 @@ def frontier(table: pd.DataFrame, *, response: str, wanted: float, ax: Axes | No
             transform=ax.get_xaxis_transform(),
             label=f"no studied process reaches it with {asked_percent(wanted)}",
         )
-    ax.set_xlabel(f"target for {words}{unit}")
+    ax.set_xlabel(
+        f"lower end of a band of {band:g} for {words}{unit}" if band else f"target for {words}{unit}"
+    )
     ax.set_ylabel("working minutes a section")
     ax.set_ylim(bottom=0)
     legend(ax)
@@ -239,7 +245,9 @@ def frontier(table: pd.DataFrame, *, response: str, wanted: float, ax: Axes | No
             ax, f"No studied process reaches any of these targets with {asked_percent(wanted)} assurance"
         )
     first, last = np.flatnonzero(found)[[0, -1]]
-    cost = f"from {minutes_text(y[first])} at {x[first]:g}{_bare(unit)} to {minutes_text(y[last])} at {x[last]:g}{_bare(unit)}"
+    cost = f"{minutes_text(y[first])} at {x[first]:g}{_bare(unit)}"
+    if last > first:
+        cost = f"from {cost} to {minutes_text(y[last])} at {x[last]:g}{_bare(unit)}"
     return finish(ax, f"What {words} costs with {asked_percent(wanted)} assurance: {cost}")
 
 

@@ -137,7 +137,7 @@ def ran(notebook: Path, first: int) -> str:
 
 def test_a_copy_plans_the_study_of_its_folder_and_not_the_demo(folder: Path, started):
     run("lab", folder)
-    said = ran(folder / "notebooks" / "01_plan_trials.ipynb", first=2)
+    said = ran(folder / "notebooks" / "01_plan_trials.ipynb", first=3)
     theirs = {f.factor for f in StudyFolder.at(folder).study().factors}
     demo = {f.factor for f in StudyFolder.at(ROOT / "datasets" / "van_panels").study().factors}
     assert all(name in said for name in theirs)
@@ -146,7 +146,7 @@ def test_a_copy_plans_the_study_of_its_folder_and_not_the_demo(folder: Path, sta
 
 def test_the_copy_about_meters_stands_on_readings_of_its_own(folder: Path, started):
     run("lab", folder)
-    assert "image/png" in ran(folder / "notebooks" / "03_check_the_meter.ipynb", first=2)
+    assert "image/png" in ran(folder / "notebooks" / "03_check_the_meter.ipynb", first=3)
 
 
 def test_the_notebook_of_the_bench_makes_no_book_beside_a_sheet(folder: Path, started):
@@ -157,7 +157,7 @@ def test_the_notebook_of_the_bench_makes_no_book_beside_a_sheet(folder: Path, st
     (folder / "trials.csv").write_text("trial\n", encoding="utf-8")
     before = contents(folder)
     with pytest.raises(CellExecutionError, match=r"are kept in trials\.csv, not in a record book"):
-        ran(folder / "notebooks" / "02_log_trials.ipynb", first=1)
+        ran(folder / "notebooks" / "02_log_trials.ipynb", first=2)
     assert contents(folder) == before
 
 

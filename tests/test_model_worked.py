@@ -40,6 +40,15 @@ def test_a_number_that_never_varied_is_named(bench, trials):
     )
 
 
+def test_passes_that_were_none_or_one_number_are_named_as_that(bench, trials):
+    """They varied, which the sentence for those that never did must not deny."""
+    two = trials.assign(polish_passes=np.where(trials["polish_passes"] > 2, 4, 0))
+    assert said(bench, two) == (
+        "Polish passes were none or 4 in the trials: nothing says what another number does. Add trials that differ in it, "
+        "or hold it in the study file.",
+    )
+
+
 def test_two_settings_that_always_moved_together_are_named_once(bench, trials):
     with_pad = trials.assign(cut_product=np.where(trials["cut_pad"] == "wool", "compound A", "compound B"))
     assert said(bench, with_pad) == (

@@ -345,3 +345,12 @@ def test_how_many_trials_answers_what_it_cannot_do_in_plain_words(bench):
     )
     with pytest.raises(PlanError, match="no process reaches the goal for gloss_20 in nearly any shop"):
         fl.how_many_trials(unreachable, trials=(12,), shops=5)
+
+
+def test_a_job_that_is_foretold_no_nearer_than_the_whole_scale_is_said_so():
+    from dataclasses import replace
+
+    study = pairs(2)
+    foreseen = foresee(fl.plan_trials(study, trials=12, panels=2, seed=1), study)
+    wide = replace(foreseen, job_half_width=(4.41, 6.71, 2461.5)).text()
+    assert "within ± 6.8 GU (90 % interval; 4.5 to over 100 over the studied processes)" in wide

@@ -1,5 +1,7 @@
 """The bar in a notebook: there while a person waits, nothing left of it in what is kept. In a terminal: test_cli.py."""
 
+import sys
+
 import nbformat
 import pytest
 from nbclient import NotebookClient
@@ -50,6 +52,13 @@ def test_a_bar_shows_how_far_slow_work_is_and_leaves_nothing(monkeypatch):
         {},
         {"text/plain": "'after'"},
     ]
+
+
+def test_under_a_slider_where_it_could_not_be_taken_back_there_is_no_bar(monkeypatch):
+    inside = CELL.replace("with _progress", "import ipywidgets\nwith ipywidgets.Output(), _progress")
+    monkeypatch.setattr(sys.modules[__name__], "CELL", inside)
+    seen, _ = shown(monkeypatch, 0.1, opened=True)
+    assert seen == []
 
 
 @pytest.mark.parametrize(("patience", "opened"), [(5.0, True), (0.1, False)])

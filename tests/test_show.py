@@ -218,3 +218,25 @@ def test_a_table_is_not_changed_by_showing_it() -> None:
     df = pd.DataFrame({"minutes": [6.83]})
     _show.html_table(df)
     assert df["minutes"].tolist() == [6.83]
+
+
+def test_a_step_whose_name_ends_in_a_number_is_told_from_its_passes():
+    from finishlab import Study
+
+    study = Study.from_toml(
+        """
+        title = "Doors"
+        pass_means = "one direction"
+        [[step]]
+        name = "refine"
+        passes = { lowest = 0, highest = 2 }
+        [[step]]
+        name = "refine_2"
+        passes = { lowest = 0, highest = 2 }
+        [goal]
+        gloss_20 = { at_least = 82 }
+        assurance = 0.9
+        """
+    )
+    process = {"refine_passes": 1, "refine_2_passes": 2}
+    assert _show.process_text(process, study) == "refine 1 pass; refine 2: 2 passes"

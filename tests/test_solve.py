@@ -299,6 +299,34 @@ def test_a_frontier_without_targets_asks_about_what_the_trials_reached(model, tr
     assert (np.diff(table["target"]) > 0).all()
 
 
+def test_a_frontier_of_a_band_moves_the_band_and_agrees_with_the_shortest_at_each_place(model):
+    goal = {"gloss_20": {"within": [60, 75]}}
+    front = fl.frontier(model, "gloss_20", targets=[40, 60, 70, 95], goal=goal, assurance=0.6)
+    assert front.band == 15
+    for row in front.table().to_dict("records"):
+        moved = {"gloss_20": {"within": [row["target"], row["target"] + 15]}}
+        alone = fl.shortest(model, goal=moved, assurance=0.6)
+        assert row["found"] == alone.found
+        if alone.found:
+            assert row["minutes"] == pytest.approx(alone.minutes, rel=1e-12)
+    assert front.table()["found"].any()
+    # A band above the ceiling of the clear holds no process; before, its ends stood the wrong way round.
+    assert not front.table()["found"].iloc[-1]
+    assert "within a band of 15 GU" in front.text()
+    assert front.plot().get_xlabel() == "lower end of a band of 15 for 20° gloss, GU"
+    about = fl.frontier(model, "gloss_20", goal=goal, assurance=0.6).table()["target"]
+    assert about.min() == 45
+    assert about.max() == 75
+
+
+def test_a_frontier_with_one_target_reached_says_it_once(model):
+    front = fl.frontier(model, "gloss_20", targets=[60, 99])
+    assert front.text().count("60 GU") == 1
+    assert "no other of these targets is reached" in front.text()
+    assert front.plot().get_title(loc="left").count("60 GU") == 1
+    assert "no other" not in fl.frontier(model, "gloss_20", targets=[60]).text()
+
+
 def test_a_frontier_of_haze_falls_with_a_laxer_target(model):
     table = fl.frontier(model, "haze", targets=[20, 30, 60, 200], goal={"haze": {"at_most": 30}}).table()
     assert table["minutes"].dropna().is_monotonic_decreasing

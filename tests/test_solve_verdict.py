@@ -1,10 +1,13 @@
 """When nothing is sure enough: whether it cannot be told yet or cannot be had, and what stands in the way."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import finishlab as fl
+from finishlab._show import process_text
 from finishlab.solve import Recipe
 from finishlab.solve.verdict import chance_to_reach
 
@@ -104,6 +107,24 @@ def test_what_takes_as_long_for_all_that_is_known_is_named(model):
     again = Recipe.from_dict(recipe.to_dict())
     assert again.equals == recipe.equals
     assert again.verdict == "found"
+
+
+def test_a_saving_too_small_to_be_shown_is_no_saving_in_words(model):
+    recipe = fl.shortest(model)
+    saves = {"low": 0.01, "high": 0.09, "today_minutes": 7.0, "today_assurance": 0.9}
+    told = replace(recipe, saves={"minutes": 0.05, **saves}).text()
+    assert "about as long as today's process" in told
+    assert "0.0 less" not in told
+    more = replace(recipe, saves={"minutes": 0.25, **saves, "high": 0.4}).text()
+    assert "0.2 less than today's process" in more
+
+
+def test_a_single_equal_is_said_as_the_one_it_is(model):
+    recipe = fl.shortest(model)
+    other = {"settings": recipe.settings, "minutes": 6.26, "assurance": 0.934}
+    alone = replace(recipe, equals=(other,)).text()
+    process = process_text(recipe.settings, recipe.study)
+    assert f"can tell one other takes as long: {process}, 6.3 minutes at 93 %." in alone
 
 
 def test_equals_are_said_with_the_surest_of_them(bench, trials):

@@ -356,7 +356,9 @@ class FinishModel:
 
     def text(self) -> str:
         """Return one sentence: what was fitted, and how well it held."""
-        return f"{len(self.done)} trials on {_show.counted(self.panels, 'panel')}. " + " ".join(self.checks)
+        return f"{len(self.done)} trials on {_show.counted(self.panels, 'panel')}. " + " ".join(
+            map(_show.begun, self.checks)
+        )
 
     def table(self) -> pd.DataFrame:
         """Return each trial's reading beside what the other trials say of it."""

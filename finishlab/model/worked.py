@@ -61,8 +61,14 @@ def worked_cautions(study: Study, values: np.ndarray) -> tuple[str, ...]:
         v = values[:, j]
         tried = np.unique(v[~np.isnan(v)])
         if factor.numeric:
-            tried = tried[tried > 0] if factor is study.step(factor.step).amount else tried
-            if len(tried) < 2:
+            amount = factor is study.step(factor.step).amount
+            some = tried[tried > 0] if amount else tried
+            if len(some) == 1 and len(tried) == 2:
+                found.append(
+                    f"{_show.begun(factor.label())} were none or {_show.plain_number(float(some[0]))} in the trials: nothing says what "
+                    "another number does. Add trials that differ in it, or hold it in the study file."
+                )
+            elif len(some) < 2:
                 found.append(
                     f"{_show.begun(factor.label())} never varied in the trials: nothing says what another value does. "
                     "Add trials that differ in it, or hold it in the study file."

@@ -104,7 +104,10 @@ class Foresight:
         unseen = self.factors[~np.isfinite(self.factors["gloss_gu"])]["label"].tolist()
         if unseen:
             lines.append(f"Nothing can be said of {_show.listed(unseen)}.")
-        low, middle, high = map(_up, self.job_half_width)
+        # Wider than the scale itself: that nothing is foretold is all there is to say.
+        low, middle, high = (
+            "over 100" if 100 < width < math.inf else _up(width) for width in self.job_half_width
+        )
         if math.isfinite(self.job_half_width[1]):
             lines.append(
                 f"The next job's section will be foretold to within ± {middle} GU (90 % interval; {low} to {high} over the "

@@ -176,10 +176,13 @@ class Recipe:
         ]
         if self.equals:
             first = self.equals[0]
-            many = "one other takes" if len(self.equals) == 1 else f"{len(self.equals)} others take"
-            surest = "" if len(self.equals) == 1 else "the surest of them: "
+            many = (
+                "one other takes as long: "
+                if len(self.equals) == 1
+                else f"{len(self.equals)} others take as long; the surest of them: "
+            )
             lines.append(
-                f"For all the trials can tell {many} as long; {surest}{_show.process_text(first['settings'], self.study)}, "
+                f"For all the trials can tell {many}{_show.process_text(first['settings'], self.study)}, "
                 f"{_show.minutes_text(first['minutes'])} at {_show.percent(first['assurance'])}."
             )
         quicker = self.quicker()
@@ -194,10 +197,10 @@ class Recipe:
         if not self.saves:
             return ""
         saved = self.saves["minutes"]
-        if self.saves["low"] <= 0 <= self.saves["high"]:
+        told = _show.number(abs(saved), toward="down")
+        if self.saves["low"] <= 0 <= self.saves["high"] or not float(told):
             return ", about as long as today's process"
-        word = "less" if saved > 0 else "more"
-        return f", {_show.number(abs(saved), toward='down')} {word} than today's process"
+        return f", {told} {'less' if saved > 0 else 'more'} than today's process"
 
     def quicker(self) -> dict[str, Any] | None:
         """Return the likeliest of the quicker processes that fall short, or None."""

@@ -45,6 +45,9 @@ class Frontier:
         Assurance asked of each, a probability.
     study : Study
     cautions : tuple of str
+    band : float
+        Width of the band that the goal is, in the unit of the response; each target is its lower end. 0 where
+        the goal has one side.
     """
 
     targets: pd.DataFrame
@@ -52,6 +55,7 @@ class Frontier:
     wanted: float
     study: Study
     cautions: tuple[str, ...]
+    band: float = 0.0
 
     def text(self) -> str:
         """Say what the range of targets costs."""
@@ -62,10 +66,12 @@ class Frontier:
             return f"No studied process reaches any of these targets of {label} {with_}."
         first, last = found.iloc[0], found.iloc[-1]
         unit = _show.spaced(unit)
-        return (
-            f"{label} {with_}: {first['target']:g}{unit} takes {_show.minutes_text(first['minutes'])} a section, "
-            f"{last['target']:g}{unit} takes {_show.minutes_text(last['minutes'])}."
-        )
+        band = f" within a band of {self.band:g}{unit}" if self.band else ""
+        up = " and up" if self.band else ""
+        line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {_show.minutes_text(first['minutes'])} a section"
+        if len(found) == 1:
+            return f"{line}{'' if len(self.targets) == 1 else '; no other of these targets is reached'}."
+        return f"{line}, {last['target']:g}{unit}{up} takes {_show.minutes_text(last['minutes'])}."
 
     def table(self) -> pd.DataFrame:
         """Return a copy of the targets."""
@@ -76,6 +82,7 @@ class Frontier:
         return {
             "response": self.response,
             "wanted": self.wanted,
+            "band": self.band,
             "targets": plain_rows(self.targets),
             "cautions": list(self.cautions),
         }
@@ -84,7 +91,7 @@ class Frontier:
         """Draw minutes against the target."""
         from finishlab import plots
 
-        return plots.frontier(self.targets, response=self.response, wanted=self.wanted, ax=ax)
+        return plots.frontier(self.targets, response=self.response, wanted=self.wanted, band=self.band, ax=ax)
 
     def _repr_html_(self) -> str:
         return _show.sentence_and_table(self.text(), self.table())
@@ -100,6 +107,8 @@ def frontier(
 ) -> Frontier:
     """
     Find the shortest process for each of several targets of one response.
+
+    Where the goal is a band, the band is moved: each target is its lower end, its width stays.
 
     Parameters
     ----------
@@ -150,7 +159,11 @@ def frontier(
     if response not in RESPONSES:
         raise StudyError(f"'{response}' is not a response. Known are {', '.join(RESPONSES)}.")
     rising = response.startswith("gloss")
-    given = np.ravel(np.asarray(_about(model, response) if targets is None else targets, object))
+    present, band = conditions.get(response, Condition()), 0.0
+    if present.at_least is not None and present.at_most is not None:
+        band = present.at_most - present.at_least
+    about = _about_band(present.at_least or 0.0, band) if band else _about(model, response)
+    given = np.ravel(np.asarray(about if targets is None else targets, object))
     if wrong := [target for target in given if not is_number(target)]:
         raise StudyError(f"{wrong[0]!r} is no target. Give numbers, in units of {RESPONSES[response][0]}.")
     asked = np.unique(given.astype(float))
@@ -158,14 +171,17 @@ def frontier(
         raise StudyError("no target was given. Name at least one, or leave targets out.")
     walk = in_order(model)
     rows: dict[float, dict[str, Any]] = {}
-    # From the easiest on: what falls short of an easier target falls short of a harder one.
+    # From the easiest on: what falls short of an easier target falls short of a harder one. Not so for
+    # bands: what shines too much for one is right for the next.
     for target in asked if rising else asked[::-1]:
         side: dict[str, Any] = {"at_least" if rising else "at_most": float(target)}
-        goals = {**conditions, response: replace(conditions.get(response, Condition()), **side)}
+        if band:
+            side = {"at_least": float(target), "at_most": float(target) + band}
+        goals = {**conditions, response: replace(present, **side)}
         best = quickest(model, goals, wanted, walk)
         rows[target] = {"target": float(target), "found": best is not None}
         if best is not None:
-            walk = walk.where(slice(best.at, None))
+            walk = walk if band else walk.where(slice(best.at, None))
             rows[target] |= best.facts | model.study.basis.settings(best.values[0])
     columns = [
         "target",
@@ -182,7 +198,15 @@ def frontier(
         wanted,
         model.study,
         model.cautions,
+        band,
     )
+
+
+def _about_band(lowest: float, width: float) -> np.ndarray:
+    """Return lower ends of the band about the one that is asked, moved by up to its own width."""
+    steps = np.arange(_TARGETS) - _TARGETS // 2
+    ends = lowest + np.unique(np.round(steps * width / (_TARGETS // 2) * 2) / 2)
+    return ends[ends >= 0]
 
 
 def _about(model: FinishModel, response: str) -> np.ndarray:
