@@ -31,16 +31,17 @@ _GRID = "#d9d9d9"
 _DPI = 200
 
 
-def svg(figure: Axes | Figure) -> str:
+def svg(figure: Axes | Figure, *, name: str = "") -> str:
     """
     Return a figure as SVG text, the same text every time for the same figure.
 
-    Text stays text, so that it can be searched and read aloud, and the title is its name for
-    people who hear it; no date is written.
+    Text stays text, so that it can be searched and read aloud; no date is written.
 
     Parameters
     ----------
     figure : Axes or Figure
+    name : str, optional
+        What the figure shows, for people who hear it; its title when left out.
 
     Returns
     -------
@@ -50,8 +51,7 @@ def svg(figure: Axes | Figure) -> str:
     Examples
     --------
     >>> ax = blank()
-    >>> _ = ax.set_title("84 GU & more", loc="left")
-    >>> 'aria-label="84 GU &amp; more"' in svg(ax)
+    >>> 'aria-label="84 GU &amp; more"' in svg(ax, name="84 GU & more")
     True
     >>> svg(ax) == svg(ax)
     True
@@ -68,7 +68,7 @@ def svg(figure: Axes | Figure) -> str:
         )
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
-    spoken = html.escape(" ".join(a.get_title(loc="left") for a in figure.axes), quote=True)
+    spoken = html.escape(name or " ".join(a.get_title(loc="left") for a in figure.axes), quote=True)
     return text.replace("<svg", f'<svg role="img" aria-label="{spoken}"', 1)
 
 
