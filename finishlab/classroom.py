@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _show
+from finishlab._plain import plain_rows
 from finishlab._proving_work import (
     OURS,
     PANELS,
@@ -136,7 +137,7 @@ class ClassScore:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        return {**vars(self), "best": dict(self.best), "rows": _plain(self.rows)}
+        return {**vars(self), "best": dict(self.best), "rows": plain_rows(self.rows)}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw for each row what was said and what is true, and its minutes over the shortest possible."""
@@ -324,7 +325,7 @@ class ClassExercise:
         )
         self._logs[student] = pd.concat([done, log], ignore_index=True) if len(done) else log
         kept = sheet.assign(panel=log["panel"]).drop(columns="trial")
-        self._sheets.append({"student": student, "plan": _plain(kept)})
+        self._sheets.append({"student": student, "plan": plain_rows(kept)})
         return log.set_axis(plan.index)
 
     def log(self, student: int) -> pd.DataFrame:
@@ -608,10 +609,6 @@ def _shop(kind: int) -> str:
     said = PracticeBench.KINDS[kind]
     like = re.match(r"as (\d+)", said)
     return f"kind {kind}, {said}" + (f" ({like[1]}: {PracticeBench.KINDS[int(like[1])]})" if like else "")
-
-
-def _plain(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return table.astype(object).where(table.notna(), None).to_dict("records")  # type: ignore[return-value]
 
 
 def _percent(p: float) -> str:
