@@ -35,8 +35,7 @@ def svg(figure: Axes | Figure, *, name: str = "") -> str:
     """
     Return a figure as SVG text, the same text every time for the same figure.
 
-    Text stays text, so that it can be searched and read aloud, and the title is its name for
-    people who hear it; no date is written.
+    Text stays text, so that it can be searched and read aloud; no date is written.
 
     Parameters
     ----------
@@ -52,8 +51,7 @@ def svg(figure: Axes | Figure, *, name: str = "") -> str:
     Examples
     --------
     >>> ax = blank()
-    >>> _ = ax.set_title("84 GU & more", loc="left")
-    >>> 'aria-label="84 GU &amp; more"' in svg(ax)
+    >>> 'aria-label="84 GU &amp; more"' in svg(ax, name="84 GU & more")
     True
     >>> svg(ax) == svg(ax)
     True

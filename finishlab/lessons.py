@@ -94,14 +94,13 @@ class Lesson:
 
     def to_dict(self) -> dict[str, Any]:
         """Return sentence, note, source, cautions and numbers as plain Python."""
-        rows = plain_rows(self._table)
         return {
             "topic": self.topic,
             "says": self.says,
             "note": self.note,
             "source": self.source,
             "cautions": list(self.cautions),
-            "rows": rows,
+            "rows": plain_rows(self._table),
         }
 
     def plot(self, ax: Axes | None = None) -> Axes:
@@ -185,7 +184,7 @@ def _passes(model: FinishModel) -> Lesson:
     table.insert(2, "mean_low", curve["mean_low"])
     table.insert(3, "mean_high", curve["mean_high"])
     words, unit = RESPONSES[ladder.response]
-    unit = f" {unit}" if unit else ""
+    unit = _show.spaced(unit)
     rows = table.to_dict("records")
 
     # More gloss is the gain; of haze and faults less is.
@@ -299,7 +298,7 @@ def _technicians(model: FinishModel) -> Lesson:
     wide = own["share_high"] - own["share_low"] > _WIDE
     note = (
         f"{'That is a wide interval: these trials tell little of it; more panels by each would. ' if wide else ''}"
-        f"The averages of {_show.counted(len(numbers), 'technician')} lie {_show.number(apart, 1)}{' ' + unit if unit else ''} apart, each "
+        f"The averages of {_show.counted(len(numbers), 'technician')} lie {_show.number(apart, 1)}{_show.spaced(unit)} apart, each "
         "patch against what the model expects of its process. Technicians are numbers in this figure, not names: it is about the "
         "process, and no ranking of people."
     )

@@ -19,7 +19,6 @@ What stands in them is decided elsewhere.
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 import tempfile
@@ -257,7 +256,8 @@ class StudyFolder:
         from finishlab.records.files import write_whole
 
         place, files = self.path / NOTEBOOKS, _notebook_files()
-        kept = [name for name in files if os.path.lexists(place / name)]
+        # A link that leads nowhere is kept as well.
+        kept = [name for name in files if (place / name).exists() or (place / name).is_symlink()]
         added = [name for name in files if name not in kept]
         for name in added:
             folder = (place / name).parent

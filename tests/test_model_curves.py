@@ -5,18 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from practice import BASE
 
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError
-
-BASE = {
-    "sand_grit": "P1500",
-    "cut_pad": "wool",
-    "cut_product": "compound A",
-    "cut_passes": 6,
-    "polish_passes": 4,
-}
 
 
 def test_the_next_jobs_band_holds_the_process_itself_and_minutes_rise_with_passes(model):

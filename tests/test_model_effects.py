@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from practice import BASE
 
 import finishlab as fl
 from finishlab._figures import blank
@@ -12,14 +13,6 @@ from finishlab.errors import ModelError, OutsideStudy
 from finishlab.model.averages import Averages
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows
-
-BASE = {
-    "sand_grit": "P1500",
-    "cut_pad": "wool",
-    "cut_product": "compound A",
-    "cut_passes": 6,
-    "polish_passes": 4,
-}
 
 
 def rows_of(study, settings):

@@ -4,17 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
+from practice import BASE
 
 import finishlab as fl
 from finishlab._figures import blank
-
-BASE = {
-    "sand_grit": "P1500",
-    "cut_pad": "wool",
-    "cut_product": "compound A",
-    "cut_passes": 6,
-    "polish_passes": 4,
-}
 
 
 def test_a_grid_agrees_with_the_prediction_of_its_processes_and_counts_trials(model, trials):

@@ -20,6 +20,8 @@ MODULES = sorted(p for p in PACKAGE.rglob("*.py") if "_shipped" not in p.parts)
 EXCEPTIONS = {
     ("procedure/write.py", "chmod"): "a temporary file is its owner's alone; where rights are others, nothing happens",
     ("study_folder.py", "chmod"): "a temporary folder is its owner's alone; where rights are others, nothing happens",
+    ("cli/lab.py", "joined by '/'"): "an address in the browser, no path",
+    ("study_folder.py", "joined by '/'"): "names in a new folder, each given to pathlib, which takes '/' everywhere",
     ("forms/tablet.py", "joined by '/'"): "addresses of the page, no paths",
     ("forms/log_form.py", "joined by '/'"): "names of views, no paths",
     ("measure/taken.py", "joined by '/'"): "a spot in words, no path",
@@ -40,7 +42,7 @@ ABSENT_IN_OS = {
     "tcsetpgrp", "ttyname", "uname", "wait", "wait3", "wait4", "waitid", "writev", "O_CLOEXEC", "O_DIRECTORY",
     "O_DSYNC", "O_NOFOLLOW", "O_NONBLOCK", "O_SYNC", "chmod",
 }  # fmt: skip
-SIGNALS = {"SIGINT", "SIGTERM"}
+SIGNALS = {"SIGINT", "SIGTERM", "SIG_IGN", "SIG_DFL"}
 #: Keywords of subprocesses that ask a shell, or are POSIX's.
 STARTS = {"shell", "preexec_fn", "start_new_session", "pass_fds", "process_group"}
 FOLDERS = ("/tmp", "/dev/", "/proc/", "/etc/", "/home/", "/usr/", "/var/", "~/")
