@@ -1,8 +1,9 @@
 """The shop's written standard procedure for a recipe.
 
-`facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows,
-`page.html.j2` lays both out for the screen and `paper.py` for PDF, `write.py` makes and keeps the files, `read.py` brings the recipe
-back, `revise.py` ties revisions to each other and `register.py` lists and checks them all. Nothing is computed about the finish here: a procedure says what the recipe says.
+`facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows, `shop.py` the shop's own file beside them.
+`page.html.j2` lays facts and words out for the screen and `paper.py` for PDF, `customer.py` and `newcomer.py` are the sheets for one job and one newcomer;
+`write.py` makes and keeps the files, `read.py` brings the recipe back, `revise.py` ties revisions to each other and `register.py` lists and checks them all.
+Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 
 from finishlab.procedure.customer import print_customer_page
