@@ -11,6 +11,7 @@ import typer
 
 from finishlab import study_folder
 from finishlab.cli import screen
+from finishlab.cli.documents import mid_job_card
 from finishlab.cli.options import CANNOT_TELL, Assurance, Folder, Goal, asked
 from finishlab.study_folder import StudyFolder
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from finishlab.model import FinishModel
     from finishlab.procedure.write import Procedure
     from finishlab.solve import Recipe
+    from finishlab.solve.bench_card import Checkpoints
     from finishlab.study import Study
 
 
@@ -84,14 +86,16 @@ def shortest(
     place = StudyFolder.at(folder)
     study = place.study()
     question = asked(study, goal, assurance)
-    with _progress.bar(len(question["goal"]) + 3) as stage:
+    with _progress.bar(len(question["goal"]) + 4) as stage:
         stage("reading the trials")
         trials = place.trials(study)
         recipe, model = _solve(study, trials, question, stage)
+        stage("what to do at which reading")
+        card = mid_job_card(model, recipe)[0] if recipe.found else None
         stage("writing")
         files = _result_files(recipe, model)
         with place.replacing(files) as written:
-            procedure = _procedure(recipe, place, number)
+            procedure = _procedure(recipe, place, number, card)
     console = screen.console()
     _answer(console, recipe)
     if procedure is not None:
@@ -119,12 +123,16 @@ def _solve(
     return find(model, **question), model
 
 
-def _procedure(recipe: Recipe, place: StudyFolder, number: str | None) -> Procedure | None:
+def _procedure(
+    recipe: Recipe, place: StudyFolder, number: str | None, card: Checkpoints | None
+) -> Procedure | None:
     from finishlab.procedure import write_procedure
 
     if not recipe.found:
         return None
-    return write_procedure(recipe, number=number or place.next_number(), folder=place.procedures)
+    return write_procedure(
+        recipe, number=number or place.next_number(), folder=place.procedures, checkpoints=card
+    )
 
 
 def _result_files(recipe: Recipe, model: FinishModel) -> dict[str, bytes]:

@@ -13,7 +13,10 @@ from finishlab.errors import ProcedureError
 from finishlab.study_folder import StudyFolder
 
 if TYPE_CHECKING:
+    from finishlab.model import FinishModel
     from finishlab.procedure import Procedure
+    from finishlab.solve import Recipe
+    from finishlab.solve.bench_card import Checkpoints
     from finishlab.study import Study
 
 
@@ -138,10 +141,9 @@ def _revised(
     Beside it why the page has no table for the middle of a job, where it has none.
     """
     from finishlab import _progress
-    from finishlab.errors import ModelError
     from finishlab.model import fit
     from finishlab.procedure import revise_procedure
-    from finishlab.solve import checkpoints, shortest
+    from finishlab.solve import shortest
 
     with _progress.bar(4) as stage:
         stage("reading the trials")
@@ -152,11 +154,18 @@ def _revised(
         if not recipe.found:
             return recipe.text(), []
         stage("what to do at which reading")
-        card, without = None, []
-        try:
-            card = checkpoints(model, recipe)
-        except ModelError as error:
-            without = [str(error)]  # this model or goal cannot be asked in the middle of a job
+        card, without = mid_job_card(model, recipe)
         stage("writing")
         made = revise_procedure(recipe, number=number, folder=place.procedures, checkpoints=card, **signed)
     return made, without
+
+
+def mid_job_card(model: FinishModel, recipe: Recipe) -> tuple[Checkpoints | None, list[str]]:
+    """Return what to do at which reading in the middle of a job; or why this model or goal cannot be asked that."""
+    from finishlab.errors import ModelError
+    from finishlab.solve import checkpoints
+
+    try:
+        return checkpoints(model, recipe), []
+    except ModelError as error:
+        return None, [str(error)]
