@@ -435,6 +435,24 @@ CARD = Checkpoints(
 )
 
 
+def test_between_steps_the_accept_bands_are_those_of_the_mid_job_table(tmp_path: Path) -> None:
+    anything = {**CARD.rows[0], "step": "sand", "reading": "gloss_60", "from_gu": -math.inf}
+    card = dataclasses.replace(CARD, rows=(*CARD.rows, anything))
+    steps = write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path, checkpoints=card).facts[
+        "steps"
+    ]
+    assert [s["accept"] for s in steps[:2]] == ["any 60° gloss", "20° gloss 70 GU or more"]
+    assert {s["if_not"] for s in steps[:2]} == {"As said below for the middle of a job."}
+    assert "left blank" not in " ".join(
+        write_procedure(stand_ins.recipe(), number="SP-2", folder=tmp_path, checkpoints=card).facts[
+            "step_notes"
+        ]
+    )
+    without = write_procedure(stand_ins.recipe(), number="SP-3", folder=tmp_path, checkpoints=CARD).facts
+    assert without["steps"][0]["accept"] == ""
+    assert "left blank" in " ".join(without["step_notes"])
+
+
 def signed_anew(text: str) -> str:
     """Return kept data with a fingerprint that fits them."""
     kept = json.loads(text)

@@ -73,7 +73,11 @@ class Checkpoints:
     def as_expected(self, step: str) -> str:
         """Return the readings after a step at which the recipe is gone on with; empty where it is not read."""
         mine = [row for row in self.rows if row["step"] == step and row["as_expected"]]
-        return f"{RESPONSES[mine[0]['reading']][0]} {_range(mine[0])}" if mine else ""
+        if not mine:
+            return ""
+        label = RESPONSES[mine[0]["reading"]][0]
+        anything = math.isinf(mine[0]["from_gu"]) and math.isinf(mine[0]["to_gu"])
+        return f"any {label}" if anything else f"{label} {_range(mine[0])}"
 
     def table(self) -> pd.DataFrame:
         """Return the rows as a table."""
