@@ -201,7 +201,7 @@ def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
         ):
             side = "most" if value == factor.levels[-1] else "least"
             cautions.append(
-                f"{factor.label().capitalize()} of the recipe stands at the {side} that was studied ({value:g}); a better process may lie beyond. "
+                f"The recipe has {factor.label()} at the {side} that was studied ({value:g}); a better process may lie beyond. "
                 "Widen the study there before settling on it."
             )
     return cautions
