@@ -70,7 +70,11 @@ class Certificate:
                 f"{count}: at most {_show.percent(self.at_most)} of the next panels will be, with {sure}; {asked} was asked for. "
                 "Train on, and begin the count anew."
             )
-        more = "" if self.further is None else f" {self.further} more in a row, all in band, would show it."
+        more = (
+            ""
+            if self.further is None
+            else f" {self.further} more in a row, all in band, would show it; settle on that number before they are worked."
+        )
         return f"{count}: that cannot tell yet whether {asked} of the next panels will be; sure are {_show.percent(self.at_least)}, with {sure}.{more}"
 
     def table(self) -> pd.DataFrame:
@@ -130,7 +134,7 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
     Ten of ten is not yet nine in ten:
 
     >>> print(certify(10, 10).text())
-    10 of 10 panels in band: that cannot tell yet whether 90 % of the next panels will be; sure are 79 %, with 90 % confidence. 12 more in a row, all in band, would show it.
+    10 of 10 panels in band: that cannot tell yet whether 90 % of the next panels will be; sure are 79 %, with 90 % confidence. 12 more in a row, all in band, would show it; settle on that number before they are worked.
     >>> certify(22, 22).verdict, certify(5, 12).verdict
     ('shown', 'falls short')
 
