@@ -132,7 +132,7 @@ def test_what_cannot_be_printed_is_said_at_once(tmp_path: Path) -> None:
         "paper is 'a3'; take one of a4, letter.",
     ]
     fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path)
-    with pytest.raises(fl.ProcedureError, match="cannot be written"):
+    with pytest.raises(fl.ProcedureError, match="was not written"):
         fl.print_procedure(tmp_path, "SP-1", path=tmp_path / "no" / "out.pdf")
 
 

@@ -13,9 +13,10 @@ from typing import Any
 
 from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.paper import Paper, asked_of, pdf, put
+from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.shop import words
+from finishlab.procedure.write import put
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
 

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show
 from finishlab.errors import FinishlabError, ProcedureError
 from finishlab.newcomers import certify
-from finishlab.procedure.paper import Paper, asked_of, pdf, put
+from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.revise import withdrawal
 from finishlab.procedure.shop import read_shop, with_mils, words
+from finishlab.procedure.write import put
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES, Condition
 

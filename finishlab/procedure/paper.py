@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import json
-import os
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -19,6 +18,7 @@ from finishlab.errors import ProcedureError
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.revise import withdrawal
 from finishlab.procedure.shop import words_for
+from finishlab.procedure.write import put
 
 Paper = Literal["a4", "letter"]
 Document = Literal["procedure", "bench card"]
@@ -99,20 +99,6 @@ def asked_of(**asked: str) -> list[str]:
         for name, value in asked.items()
         if value not in kinds[name]
     ]
-
-
-def put(path: Path, data: bytes) -> Path:
-    """Put a whole file in place of what is there."""
-    aside = path.with_name(f".{path.name}.part")
-    try:
-        aside.write_bytes(data)
-        os.replace(aside, path)
-    except OSError as error:
-        aside.unlink(missing_ok=True)
-        raise ProcedureError(
-            f"{path} cannot be written ({error.strerror or error}). Close it where it is open, or give another name."
-        ) from error
-    return path
 
 
 def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:

@@ -7,7 +7,6 @@ interrupted revision left undone is made good on the way (`revise.py`).
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,7 @@ from finishlab.errors import ProcedureError
 from finishlab.procedure.read import kept_file, kept_files
 from finishlab.procedure.revise import mend
 from finishlab.procedure.shop import words
-from finishlab.procedure.write import template, whole_file
+from finishlab.procedure.write import put, template
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,13 +125,12 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
         rows = [row for number, files in kept_files(folder).items() for row in _rows(folder, number, files)]
         w = words()
         cells = [[str(row[c]) for c in _COLUMNS] for row in rows]
-        path = folder / "register.html"
-        with whole_file(path, template("register.html.j2").render(rows=rows, cells=cells, w=w)) as name:
-            os.replace(name, path)
     except OSError as error:
         raise ProcedureError(
-            f"the register of {folder} cannot be written ({error.strerror or error}). Give a folder that you may write to."
+            f"the register of {folder} cannot be made ({error.strerror or error}). Give a folder that you may read and write."
         ) from error
+    page = template("register.html.j2").render(rows=rows, cells=cells, w=w)
+    path = put(folder / "register.html", page.encode("utf-8"))
     cautions = [
         f"{row['number']}, {w['head']['revision'].lower()} {row['revision']}: {row['found']}"
         for row in rows

@@ -8,7 +8,6 @@ register calls too. The words and the page of one revision are `facts.py`'s and 
 
 from __future__ import annotations
 
-import os
 from datetime import date as Date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +16,7 @@ from finishlab.errors import ProcedureError
 from finishlab.procedure.facts import procedure_facts
 from finishlab.procedure.read import kept_file, kept_files, stem
 from finishlab.procedure.shop import read_shop, words
-from finishlab.procedure.write import Procedure, checked, issue, render, sha256, whole_file
+from finishlab.procedure.write import Procedure, checked, issue, put, render, sha256
 
 if TYPE_CHECKING:
     from finishlab.solve import Recipe
@@ -206,8 +205,7 @@ def mend(folder: Path, number: str) -> dict[int, str]:
             continue
         if not there:
             found[revision] = w["mended"]
-        with whole_file(page, text) as name:
-            os.replace(name, page)
+        put(page, text.encode("utf-8"))
     return found
 
 

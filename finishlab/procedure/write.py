@@ -21,10 +21,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show, plots
-from finishlab.errors import ProcedureError
+from finishlab.errors import ProcedureError, RecordsError
 from finishlab.procedure.facts import plain, procedure_facts
 from finishlab.procedure.read import FORMAT, fingerprint, parted, stem
 from finishlab.procedure.shop import read_shop, words, words_for
+from finishlab.records.files import write_whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -333,7 +334,7 @@ def _write(folder: Path, number: str, revision: int, page: str, data: str) -> Pa
 
 def _place(target: Path, text: str, number: str, revision: int = 1) -> None:
     """Put a whole file in place at once; refuse when one came there meanwhile."""
-    with whole_file(target, text) as name:
+    with _whole_file(target, text) as name:
         try:
             os.link(name, target)  # unlike replace, fails when the target is there
         except FileExistsError:
@@ -345,8 +346,17 @@ def _place(target: Path, text: str, number: str, revision: int = 1) -> None:
             os.replace(name, target)
 
 
+def put(path: Path, data: bytes) -> Path:
+    """Put a whole file in place of what is there; ProcedureError where it cannot be written."""
+    try:
+        write_whole(path, data)
+    except RecordsError as error:
+        raise ProcedureError(error.mistakes) from None
+    return path
+
+
 @contextmanager
-def whole_file(target: Path, text: str) -> Iterator[str]:
+def _whole_file(target: Path, text: str) -> Iterator[str]:
     """Give the name of a file beside `target` that holds the whole text, gone at the end unless moved."""
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
     try:
