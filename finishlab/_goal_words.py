@@ -10,8 +10,7 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from finishlab._study_mistakes import nearest
-from finishlab.errors import StudyError
+from finishlab.errors import StudyError, nearest
 from finishlab.study import RESPONSES
 
 _EXAMPLES = "'gloss_20 at least 84', 'haze at most 18' or 'gloss_20 within 80 and 86'"

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from finishlab._numbers import is_number
-from finishlab._study_mistakes import Part, nearest
+from finishlab._study_mistakes import Part
 from finishlab._trial_columns import known_columns
+from finishlab.errors import nearest
 from finishlab.study import HAZE_METHODS, Job, Reading, Study
 
 _ACCEPT = ("every section", "mean of sections")

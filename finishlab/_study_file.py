@@ -13,9 +13,9 @@ from typing import Any
 
 from finishlab._numbers import is_number
 from finishlab._study_bench import columns_of, job_of, panel_of, reading_of
-from finishlab._study_mistakes import Mistakes, Part, nearest
+from finishlab._study_mistakes import Mistakes, Part
 from finishlab._study_steps import read_steps
-from finishlab.errors import StudyError
+from finishlab.errors import StudyError, nearest
 from finishlab.study import (
     HAZE_METHODS,
     LIMITS,

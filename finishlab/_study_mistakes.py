@@ -7,9 +7,7 @@ library does not keep them. What is right and wrong is decided in `_study_steps.
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 _HEADING = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")
@@ -64,10 +62,3 @@ def _lines_of(text: str) -> dict[tuple[str, int, str], int]:
         # Text between triple quotes runs over lines and holds no keys.
         inside ^= (line.count('"""') + line.count("'''")) % 2 == 1
     return lines
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Say which known word is meant, or list them all."""
-    known = list(known)
-    close = difflib.get_close_matches(word, known, n=1)
-    return f"Did you mean '{close[0]}'?" if close else f"Known here: {', '.join(known)}."

@@ -14,8 +14,8 @@ from typing import Any
 
 from finishlab import abrasives
 from finishlab._numbers import is_number
-from finishlab._study_mistakes import Mistakes, Part, nearest
-from finishlab.errors import StudyError
+from finishlab._study_mistakes import Mistakes, Part
+from finishlab.errors import StudyError, nearest
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Kind, Setting, Step
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*\Z")

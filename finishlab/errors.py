@@ -72,3 +72,19 @@ class OutsideStudy(FinishlabError, ValueError):
 
 class ProcedureError(FinishlabError, ValueError):
     """A procedure cannot be written or read as asked."""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """
+    Say which known word is meant, or list them all: the end of many a mistake's sentence.
+
+    Examples
+    --------
+    >>> nearest("polsh", ["sand", "polish"]), nearest("wax", ["sand", "polish"])
+    ("Did you mean 'polish'?", 'Known here: sand, polish.')
+    """
+    import difflib
+
+    known = list(known)
+    close = difflib.get_close_matches(word, known, n=1)
+    return f"Did you mean '{close[0]}'?" if close else f"Known here: {', '.join(known)}."

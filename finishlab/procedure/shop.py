@@ -16,8 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from finishlab._study_mistakes import nearest
-from finishlab.errors import ProcedureError
+from finishlab.errors import ProcedureError, nearest
 from finishlab.records.columns import MIL_UM
 
 #: Its name, in the folder of the procedures.

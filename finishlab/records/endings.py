@@ -12,8 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from finishlab._show import left_out, reading_text
-from finishlab._study_mistakes import nearest
-from finishlab.errors import RecordsError
+from finishlab.errors import RecordsError, nearest
 from finishlab.records import bench_checks as checks
 from finishlab.records import entries, rows
 from finishlab.records import tables as t

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
-from finishlab._study_mistakes import nearest
-from finishlab.errors import RecordsError
+from finishlab.errors import RecordsError, nearest
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import Saved
 from finishlab.records.logged import Logged, Place, number_or_text, packed, unpacked

@@ -11,7 +11,7 @@ import re
 import numpy as np
 
 from finishlab._show import listed
-from finishlab._study_mistakes import nearest
+from finishlab.errors import nearest
 from finishlab.records.cells import dates, each_once, labels, words
 from finishlab.records.draft import Draft
 from finishlab.records.value_rules import any_reading
