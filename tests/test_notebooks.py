@@ -212,9 +212,8 @@ def started(words: str, beside: Path) -> StudyFolder:
     return place
 
 
-#: The meter's notebook stands on readings of its own and the lesson mostly on shops of its own, the
-#: same in every folder and slow: once is enough.
-ONCE = ("03", "08")
+#: The meter's notebook stands on readings of its own, the same in every folder: once is enough.
+ONCE = ("03",)
 CASES = [(study, name) for study in STUDIES for name in SHIPPED if study == FIRST or name[:2] not in ONCE]
 
 
