@@ -227,9 +227,9 @@ def watch_jobs(
     table, read = _checked(recipe, jobs)
     name = next(iter(recipe.goal))
     even = _even(recipe, name)
-    charted = _charted(table, read, even)
+    charted, cautions = _charted(table, read, even)
     signalled = table["signal"] != ""
-    reasons, cautions = [], list(charted.pop("cautions"))
+    reasons = []
     worse = [
         _is_worse(recipe.goal[name], reading, charted["centre"])
         for reading in table["reading"][-BASELINE:][signalled[-BASELINE:]]
@@ -275,7 +275,7 @@ def watch_jobs(
         reasons=tuple(reasons),
         film=tuple(film),
         trials=trials,
-        cautions=tuple(cautions),
+        cautions=cautions,
     )
 
 
@@ -294,7 +294,7 @@ def _checked(recipe: Recipe, jobs: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarr
     met, charted = np.ones(len(some), bool), None
     for name, condition in recipe.goal.items():
         columns = [c for c in some.columns if re.fullmatch(rf"{name}_[1-9][0-9]*", str(c))] or [name]
-        worst = [c for c in (f"worst_{name}",) if c in some.columns]
+        worst = [f"worst_{name}"] if f"worst_{name}" in some.columns else []
         if columns[0] not in some.columns:
             mistakes.append(
                 f"column '{name}' is missing. Columns: {', '.join(map(str, some.columns))}. Add what each job read."
@@ -340,23 +340,23 @@ def _even(recipe: Recipe, name: str) -> EvenSpread:
     return EvenSpread.of(reading, np.hypot(of_job, of_meter))
 
 
-def _charted(table: pd.DataFrame, read: np.ndarray, scale: EvenSpread) -> dict[str, Any]:
-    """Write what stands out into the table's ``signal``, spreads into ``spread``; return the charts' lines in units of the response."""
+def _charted(
+    table: pd.DataFrame, read: np.ndarray, scale: EvenSpread
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Write spreads and what stands out into the table; return the charts' lines in units of the response, and cautions."""
     z = scale.on(read)
     sections = z.shape[1]
     at = z.mean(axis=1)
     spread = np.ptp(z, axis=1) if sections > 1 else np.abs(np.diff(at, prepend=np.nan))
-    nan, few = float("nan"), len(at) < FEWEST
     middle = float(at.mean())
-    table["spread"] = [scale.across(middle, s) for s in spread]
+    table.insert(2, "spread", [scale.across(middle, s) for s in spread])
     table["signal"] = ""
-    table.insert(len(table.columns) - 2, "met", table.pop("met"))
-    lines = dict.fromkeys(("centre", "low", "high", "spread_centre", "spread_high"), nan)
-    if few:
+    if len(at) < FEWEST:
+        none = dict.fromkeys(("centre", "low", "high", "spread_centre", "spread_high"), float("nan"))
         caution = (
             f"{_show.counted(len(at), 'job')} cannot draw a chart; {FEWEST} are needed, {BASELINE} are good."
         )
-        return {"sections": sections, **lines, "cautions": (caution,)}
+        return {"sections": sections, **none}, (caution,)
     level = individuals(at[:BASELINE])
     base = spread[:BASELINE]
     within = ranges(base[np.isfinite(base)], max(sections, 2))
@@ -367,20 +367,16 @@ def _charted(table: pd.DataFrame, read: np.ndarray, scale: EvenSpread) -> dict[s
     for i, rule in run_signals(at, level):
         signal[i] = rule
     table["signal"] = signal
-    cautions = []
-    if len(at) <= BASELINE:
-        cautions.append(
-            f"The chart's limits come from the same {len(at)} jobs that they judge; from {BASELINE} on they stand still."
-        )
-    return {
+    caution = f"The chart's limits come from the same {len(at)} jobs that they judge; from {BASELINE} on they stand still."
+    lines = {
         "sections": sections,
         "centre": scale.back(level.centre),
         "low": scale.back(level.low),
         "high": scale.back(level.high),
         "spread_centre": scale.across(level.centre, within.centre),
         "spread_high": scale.across(level.centre, within.high),
-        "cautions": tuple(cautions),
     }
+    return lines, (caution,) if len(at) <= BASELINE else ()
 
 
 def _standing_out(recent: pd.DataFrame) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from finishlab import _figures
+from finishlab._layouts import layouts
 from finishlab.errors import ProcedureError
 from finishlab.lessons import Lesson
 from finishlab.records.files import write_whole
@@ -119,7 +120,7 @@ def _slide(result: Any, number: int) -> dict[str, Any]:
         says, _, note = result.text().partition(". ")
         says = says if says.endswith((".", "?")) else f"{says}."
     figure = _drawn(result)
-    svg = re.sub(r' xmlns(:xlink)?="[^"]*"', "", _figures.svg(figure, name=says))
+    svg = _figures.svg_in_page(figure, name=says)
     # A clip hidden with its slide would hide what another slide's figure names alike.
     svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>s{number}-", svg)
     return {"says": says, "figure": Markup(svg), "cautions": cautions, "note": note}
@@ -150,15 +151,17 @@ def _drawn(result: Any) -> Figure:
 
 
 def _page(slides: list[dict[str, Any]], title: str) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     script = (Path(__file__).parent / "slides.js").read_text(encoding="utf-8")
-    pages = Environment(loader=PackageLoader("finishlab", ""), autoescape=True, undefined=StrictUndefined)
-    return pages.get_template("slides.html.j2").render(
-        slides=slides,
-        title=title,
-        w=_WORDS,
-        script=Markup(script),
-        fingerprint=b64encode(sha256(script.encode()).digest()).decode(),
+    return (
+        layouts("finishlab")
+        .get_template("slides.html.j2")
+        .render(
+            slides=slides,
+            title=title,
+            w=_WORDS,
+            script=Markup(script),
+            fingerprint=b64encode(sha256(script.encode()).digest()).decode(),
+        )
     )

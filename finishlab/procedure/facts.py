@@ -8,7 +8,6 @@ from `words.toml`, rounding from `_show.py`, layout is the template's.
 
 from __future__ import annotations
 
-import calendar
 import math
 from collections.abc import Mapping
 from datetime import date as Date
@@ -116,6 +115,8 @@ def procedure_facts(
 
 def _filled(shop: Mapping[str, Any], date: Date) -> dict[str, Any]:
     """What the study does not know and the shop's file may say; an empty text is a line to fill in by hand."""
+    import pandas as pd
+
     w, said = words(), shop.get("filled", {})
 
     def limit(name: str) -> str:
@@ -130,16 +131,11 @@ def _filled(shop: Mapping[str, Any], date: Date) -> dict[str, Any]:
         "hold_off": limit("hold_off"),
         "heat_limit": limit("heat_limit"),
         "copies": said.get("copies", ""),
-        "next_review": _months_on(date, months).isoformat() if months else "",
+        "next_review": (pd.Timestamp(date) + pd.DateOffset(months=months)).date().isoformat()
+        if months
+        else "",
         "film_map": [row.format(unit=unit) for row in w["checkpoints"]["film_map_rows"]],
     }
-
-
-def _months_on(date: Date, months: int) -> Date:
-    """Return the day so many months on; the last of its month where that is shorter."""
-    year, month = divmod(date.month - 1 + months, 12)
-    year, month = date.year + year, month + 1
-    return Date(year, month, min(date.day, calendar.monthrange(year, month)[1]))
 
 
 def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[list[str]]:
@@ -391,6 +387,11 @@ def _step_notes(recipe: Recipe, checkpoints: Checkpoints | None) -> list[str]:
     return notes + ([w["accept_blank"]] if without else [])
 
 
+def limit_text(name: str, limit: Mapping[str, Any]) -> str:
+    """Return what a recipe's limit on film asks, in words."""
+    return Condition(limit.get("at_least"), limit.get("at_most")).text(name)
+
+
 def _limit(name: str, limit: Mapping[str, Any]) -> str:
     unit = LIMITS[name][1]
 
@@ -401,7 +402,7 @@ def _limit(name: str, limit: Mapping[str, Any]) -> str:
     # Toward caution: more film removed, less film left.
     toward: _show.Toward = "up" if limit.get("at_least") is None else "down"
     return words()["stop"]["reached"].format(
-        limit=Condition(limit.get("at_least"), limit.get("at_most")).text(name),
+        limit=limit_text(name, limit),
         set_by=limit["set_by"],
         assurance=_show.asked_percent(limit["assurance"]),
         probability=_show.percent(_show.known(limit.get("probability"))),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show
 from finishlab.errors import FinishlabError, ProcedureError
 from finishlab.newcomers import certify
+from finishlab.procedure.facts import limit_text
 from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.revise import withdrawal
@@ -159,7 +160,7 @@ def _limits(recipe: Recipe) -> str:
     said = words()["signoff"]["limit_by"]
     return " ".join(
         said.format(
-            limit=_show.begun(Condition(limit.get("at_least"), limit.get("at_most")).text(name)),
+            limit=_show.begun(limit_text(name, limit)),
             by=limit["set_by"],
         )
         for name, limit in recipe.limits.items()

@@ -16,6 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from finishlab._numbers import is_whole
 from finishlab.errors import ProcedureError, nearest
 from finishlab.records.columns import MIL_UM
 
@@ -101,7 +102,7 @@ def _mistakes(given: Mapping[str, Any]) -> list[str]:
     if not isinstance(given.get("mils", False), bool):
         told.append(f"mils is {given['mils']!r}; write true to have mils beside every µm, or false.")
     months = given.get("review_months", 12)
-    if isinstance(months, bool) or not isinstance(months, int) or not 1 <= months <= 120:
+    if not is_whole(months) or not 1 <= months <= 120:
         told.append(f"review_months is {months!r}; write whole months from 1 to 120.")
     for group, names in texts.items():
         if (table := _table(given, group, told)) is None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,7 +19,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show, plots
+from finishlab import _figures, _show, plots
+from finishlab._layouts import layouts
 from finishlab.errors import ProcedureError, RecordsError
 from finishlab.procedure.facts import plain, procedure_facts
 from finishlab.procedure.read import FORMAT, fingerprint, parted, stem
@@ -251,18 +251,14 @@ def render(facts: dict[str, Any]) -> str:
     from markupsafe import Markup
 
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
-    # Inside a page the element needs no namespace, and so names no address.
-    figure = re.sub(r' xmlns(:xlink)?="[^"]*"', "", plots.svg(ax))
-    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=Markup(figure))
+    figure = Markup(_figures.svg_in_page(ax))
+    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=figure)
 
 
 @cache
 def template(name: str) -> Template:
     """Return a layout by its file's name; whatever it shows is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("finishlab.procedure", "")
-    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    environment = layouts("finishlab.procedure")
     environment.filters["css_text"] = _css_text
     return environment.get_template(name)
 

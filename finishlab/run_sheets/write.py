@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from finishlab._layouts import layouts
 from finishlab.errors import PlanError
 from finishlab.records.files import write_whole
 from finishlab.run_sheets.facts import checked, page_facts, place_of, words
@@ -14,7 +14,6 @@ from finishlab.study import Study
 
 if TYPE_CHECKING:
     import pandas as pd
-    from jinja2 import Environment
 
 
 def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> Path:
@@ -78,7 +77,7 @@ def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> P
     if path.suffix.lower() == ".xlsx":
         data = workbook_bytes(rows, study)
     else:
-        page = _pages().get_template("page.html.j2")
+        page = layouts("finishlab.run_sheets").get_template("page.html.j2")
         data = page.render(f=page_facts(rows, study), w=words()).encode(errors="replace")
     write_whole(path, data)
     return path
@@ -131,14 +130,10 @@ def write_labels(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> Path
     if path.suffix.lower() != ".html":
         raise PlanError(f"{path.name}: labels are written as .html, to print.")
     places = [place_of(row) for row in checked(sheet, study)]
-    page = _pages().get_template("labels.html.j2").render(places=places, title=study.title, w=words())
+    page = (
+        layouts("finishlab.run_sheets")
+        .get_template("labels.html.j2")
+        .render(places=places, title=study.title, w=words())
+    )
     write_whole(path, page.encode(errors="replace"))
     return path
-
-
-@cache
-def _pages() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("finishlab.run_sheets", "")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
