@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, finish, legend
+from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, finish, legend, parted
 from finishlab._show import asked_percent
 
 if TYPE_CHECKING:
@@ -52,12 +52,7 @@ def scores(rows: pd.DataFrame, *, wanted: float, title: str, ax: Axes | None = N
     ax.set_yticks(y, [str(who).replace(", ", ",\n") for who in rows["who"]])
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_xlabel("the next job meets the goal, %")
-    # The place that was given is parted in two; the chart of minutes shares its rows.
-    place = ax.get_subplotspec()
-    assert place is not None  # `blank` and `axes` give one
-    parts = place.subgridspec(1, 2, width_ratios=(5, 2), wspace=0.05)
-    ax.set_subplotspec(parts[0])
-    beside = ax.figure.add_subplot(parts[1], sharey=ax)
+    beside = parted(ax, ratios=(5, 2), gap=0.05)
     times = rows["times_shortest"].to_numpy(float)
     beside.axvline(1, color=INK, linewidth=1)
     beside.plot(times[kept], y[kept], "o", color=BLUE)

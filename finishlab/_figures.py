@@ -143,6 +143,47 @@ def axes(ax: Axes | None, height: float = 4.2) -> Axes:
     return plt.subplots(figsize=(7.0, height), layout="constrained")[1]
 
 
+def parted(
+    ax: Axes,
+    *,
+    below: bool = False,
+    ratios: tuple[int, int] = (1, 1),
+    gap: float | None = None,
+    shared: bool = True,
+) -> Axes:
+    """
+    Part the place of some axes in two, side by side or one below the other; return the other axes.
+
+    Parameters
+    ----------
+    ax : Axes
+        As `blank` and `axes` give them; they keep the left, or the upper, part.
+    below : bool, optional
+    ratios : (int, int), optional
+        Of the two widths, or heights.
+    gap : float, optional
+        Between them, as a share of their mean size.
+    shared : bool, optional
+        Whether both have the axis along which they lie side by side, or below each other, in common.
+
+    Examples
+    --------
+    >>> upper = blank()
+    >>> parted(upper, below=True).get_shared_x_axes().get_siblings(upper) != [upper]
+    True
+    """
+    place = ax.get_subplotspec()
+    assert place is not None
+    parts = (
+        place.subgridspec(2, 1, height_ratios=ratios, hspace=gap)
+        if below
+        else place.subgridspec(1, 2, width_ratios=ratios, wspace=gap)
+    )
+    ax.set_subplotspec(parts[0])
+    other: Axes = ax.figure.add_subplot(parts[1], **({"sharex" if below else "sharey": ax} if shared else {}))
+    return other
+
+
 def panel_mark(i: int) -> dict[str, Any]:
     """Return how the marks of the i-th panel, or of the i-th level of a setting, look."""
     return {

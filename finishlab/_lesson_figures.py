@@ -11,7 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, blank, finish, legend, panel_mark
+from finishlab._figures import (
+    BLUE,
+    GREY,
+    INK,
+    VERMILLION,
+    arms,
+    axes,
+    blank,
+    finish,
+    legend,
+    panel_mark,
+    parted,
+)
 from finishlab._show import label, number, plain_number
 
 if TYPE_CHECKING:
@@ -44,13 +56,13 @@ def passes(table: pd.DataFrame, *, factor: str, response: str, title: str, ax: A
     ['+4.0']
     """
     ax = axes(ax)
-    beside = _parted(ax)
+    beside = parted(ax, shared=False)
     x = table[factor].to_numpy(float)
     y = table[response].to_numpy(float)
     ax.errorbar(
         x,
         y,
-        yerr=_reach(y, table["mean_low"], table["mean_high"]),
+        yerr=arms(y, table["mean_low"], table["mean_high"]),
         fmt="-o",
         color=BLUE,
         markersize=6,
@@ -61,7 +73,7 @@ def passes(table: pd.DataFrame, *, factor: str, response: str, title: str, ax: A
     high = rows["gain_high"].to_numpy(float)
     beside.axhline(0, color=INK, linewidth=1)
     beside.errorbar(
-        rows[factor], gain, yerr=_reach(gain, rows["gain_low"], rows["gain_high"]), fmt="s", color=INK,
+        rows[factor], gain, yerr=arms(gain, rows["gain_low"], rows["gain_high"]), fmt="s", color=INK,
         markerfacecolor="white", markersize=7, capsize=4,
     )  # fmt: skip
     for at, top, size in zip(rows[factor], high, gain, strict=True):
@@ -116,7 +128,7 @@ def grits(
         grain = rows["grain_um"].iloc[0]
         size = f" (grain {grain:g} µm)" if np.isfinite(grain) else ""
         ax.errorbar(
-            rows[factor] + aside[k], y, yerr=_reach(y, rows["roughness_um_low"], rows["roughness_um_high"]),
+            rows[factor] + aside[k], y, yerr=arms(y, rows["roughness_um_low"], rows["roughness_um_high"]),
             linestyle=_LINES[k % len(_LINES)], capsize=3, label=f"{name}{size}", **panel_mark(k),
         )  # fmt: skip
     handles = ax.get_legend_handles_labels()[0]
@@ -218,7 +230,7 @@ def panels(
     ['one panel', 'ten panels']
     """
     ax = axes(ax)
-    parts = (ax, _parted(ax, sharey=True))
+    parts = (ax, parted(ax))
     for part, one in zip(parts, sets, strict=True):
         middle, half = np.asarray(one["middle"]), np.asarray(one["half"])
         x = np.arange(1, len(middle) + 1)
@@ -305,18 +317,3 @@ def technicians(
     ax.set_xlabel(f"{label} above what the model expects of the process{', ' + unit if unit else ''}")
     legend(ax)
     return finish(ax, title, width=66)
-
-
-def _parted(ax: Axes, *, sharey: bool = False) -> Axes:
-    """Part the place of some axes in two side by side; return the right one."""
-    place = ax.get_subplotspec()
-    assert place is not None  # `blank` and `axes` give one
-    parts = place.subgridspec(1, 2)
-    ax.set_subplotspec(parts[0])
-    beside: Axes = ax.figure.add_subplot(parts[1], sharey=ax if sharey else None)
-    return beside
-
-
-def _reach(middle: np.ndarray, low: Any, high: Any) -> np.ndarray:
-    """Return how far an interval reaches either way."""
-    return np.clip([middle - np.asarray(low, float), np.asarray(high, float) - middle], 0, None)

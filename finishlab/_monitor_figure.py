@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, blank, finish, legend
+from finishlab._figures import BLUE, GREY, INK, VERMILLION, axes, blank, finish, legend, parted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,12 +67,7 @@ def jobs(
                 line, color=INK, linewidth=1, linestyle="--", label="limits of the chart" if k == 0 else None
             )
     ax.set_ylabel(label)
-    # The place that was given is parted in two; the lower chart shares its jobs.
-    place = ax.get_subplotspec()
-    assert place is not None  # `blank` and `axes` give one
-    parts = place.subgridspec(2, 1, height_ratios=(5, 2), hspace=0.06)
-    ax.set_subplotspec(parts[0])
-    below = ax.figure.add_subplot(parts[1], sharex=ax)
+    below = parted(ax, below=True, ratios=(5, 2), gap=0.06)
     what, (centre, high) = spread
     below.plot(x, rows["spread"], "-o", color=GREY, markersize=3, linewidth=0.8)
     if np.isfinite(high):
