@@ -7,6 +7,7 @@ Without the programs a test is skipped with a sentence, except where continuous 
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -43,3 +44,12 @@ def pages_of(pdf: Path, order: str = "raw") -> list[str]:
         ["pdftotext", f"-{order}", str(pdf), "-"], capture_output=True, text=True, check=True
     ).stdout
     return text.split("\f")[:-1]
+
+
+def assert_within_the_page(box: str) -> None:
+    """Hold the words of a PDF, as `pdftotext -bbox` places them in points, away from the edges of its pages."""
+    width, height = (float(x) for x in re.search(r'width="([\d.]+)" height="([\d.]+)"', box).groups())  # type: ignore[union-attr]
+    corners = re.findall(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)"', box)
+    assert min(float(c[0]) for c in corners) > 20
+    assert max(float(c[2]) for c in corners) < width - 20
+    assert max(float(c[3]) for c in corners) < height - 10

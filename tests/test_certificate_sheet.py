@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import stand_ins
+from on_paper import assert_within_the_page
 from scipy import stats
 from test_procedure import CLAIM, HOSTILE, squeezed
 from test_procedure_paper import told
@@ -113,12 +114,7 @@ def test_two_dozen_panels_are_one_tagged_page_with_every_line_within_it(
     # The line for the hand has room: nothing stands behind it.
     lines = told("pdftotext", "-layout", str(path), "-").splitlines()
     assert any(line.rstrip().endswith("and who set it:") for line in lines) is not limited
-    box = told("pdftotext", "-bbox", str(path), "-")
-    width, height = (float(x) for x in re.search(r'width="([\d.]+)" height="([\d.]+)"', box).groups())  # type: ignore[union-attr]
-    corners = re.findall(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)"', box)
-    assert min(float(c[0]) for c in corners) > 20
-    assert max(float(c[2]) for c in corners) < width - 20
-    assert max(float(c[3]) for c in corners) < height - 10
+    assert_within_the_page(told("pdftotext", "-bbox", str(path), "-"))
 
 
 def test_it_never_says_that_somebody_or_something_is_safe_and_its_check_can_fail(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 import stand_ins
+from on_paper import assert_within_the_page
 from test_procedure import CARD, HOSTILE, squeezed
 
 import finishlab as fl
@@ -82,12 +83,7 @@ def test_the_pdf_is_tagged_and_holds_every_line_within_the_page(
     bare = re.sub(r"[-\u00ad\u2010]", "", text)
     for line in said:
         assert re.sub(r"[-\u00ad\u2010]", "", squeezed(line)) in bare, line
-    box = told("pdftotext", "-bbox", str(path), "-")
-    width, height = (float(x) for x in re.search(r'width="([\d.]+)" height="([\d.]+)"', box).groups())  # type: ignore[union-attr]
-    corners = re.findall(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)"', box)
-    assert min(float(c[0]) for c in corners) > 20
-    assert max(float(c[2]) for c in corners) < width - 20
-    assert max(float(c[3]) for c in corners) < height - 10
+    assert_within_the_page(told("pdftotext", "-bbox", str(path), "-"))
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
