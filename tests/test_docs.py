@@ -302,6 +302,46 @@ def test_files_that_a_page_points_to_are_there(page):
     assert not missing
 
 
+def test_readme_says_how_many_published_figures_are_from_memory():
+    import pandas as pd
+
+    printed = remembered = 0
+    for path in sorted((ROOT / "tests" / "reference").glob("*.csv")):
+        table = pd.read_csv(path, comment="#", dtype=str)
+        if "published" not in table:
+            continue
+        known = [table[c] for c in ("how", "source") if c in table]
+        told = pd.Series("", index=table.index)
+        for words in known:
+            told += words.fillna("")
+        printed += int(table["published"].notna().sum())
+        remembered += int((table["published"].notna() & told.str.contains("memory")).sum())
+    text = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    assert f"Of its {printed} published figures {remembered} were written down from memory" in text
+
+
+def test_readme_has_one_whole_table_of_checks():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    head = "| what | against | agreement | the figures |"
+    assert text.count(head) == 1
+    table = text.split(head, 1)[1].split("\n\n", 1)[0].splitlines()[1:]
+    assert all(row.startswith("|") and row.count("|") == 5 for row in table), "a row is broken"
+    others = text.replace(head + "\n" + "\n".join(table), "")
+    assert "every tabled digit" not in others, "rows stand outside the table"
+    # The proving ground is our own check and stands apart from those against the outside.
+    assert not any("practice bench" in row for row in table)
+
+
+def test_readme_counts_the_kinds_of_invented_shops_rightly():
+    from finishlab._proving_work import SCENARIOS
+
+    kinds = {kind for scenario in SCENARIOS.values() for kind in scenario.kinds}
+    assert (len(kinds), len(SCENARIOS)) == (14, 15)
+    text = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    assert "There are fourteen kinds" in text
+    assert "a fifteenth line of the table" in text
+
+
 def test_developers_names_every_package_that_is_needed_to_run():
     import tomllib
 
