@@ -11,6 +11,7 @@ from __future__ import annotations
 import copy
 import math
 import re
+import secrets
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,8 @@ TEXTBOOK = "quadratic, point prediction"
 #: Trials that finishlab plans at least before it follows up, and how often it does.
 _PLANNED, _ROUNDS = 12, 3
 _FORMAT = 1
+#: So many invented shops a seed is drawn from.
+_SHOPS = 1_000_000
 
 
 class ClassExercise:
@@ -54,8 +57,8 @@ class ClassExercise:
     ----------
     students : int
         They are the numbers from 1.
-    seed : int
-        Which shop, 0 or more. The class does not see it, nor the kind: make the exercise where nobody looks on.
+    seed : int, optional
+        Which shop, 0 or more. Drawn when left out, so that nobody can look its truth up beforehand.
     kind : int, optional
         As of `PracticeBench`; drawn by the seed when left out.
     trials : int, optional
@@ -116,7 +119,10 @@ class ClassExercise:
     finishlab.errors.RecordsError: the exercise is scored: its truth is out, and nothing is worked or recommended any more. ...
     """
 
-    def __init__(self, *, students: int = 12, seed: int, kind: int | None = None, trials: int = 24) -> None:
+    def __init__(
+        self, *, students: int = 12, seed: int | None = None, kind: int | None = None, trials: int = 24
+    ) -> None:
+        seed = secrets.randbelow(_SHOPS) if seed is None else seed
         mistakes = [
             f"{name} is {value!r}; give a whole number, {fewest} or more."
             for name, value, fewest in (("students", students, 1), ("trials", trials, 1), ("seed", seed, 0))
@@ -138,6 +144,10 @@ class ClassExercise:
         self._recommended: dict[int, dict[str, Any]] = {}
         self._score: ClassScore | None = None
         self.scored = False
+
+    def instructor_seed(self) -> int:
+        """Return the number that makes this same shop again (`from_dict`), for the instructor to note; it tells the truth."""
+        return self._bench.seed
 
     def __repr__(self) -> str:
         worked, said = (

@@ -43,6 +43,8 @@ CHANGES = "changes.csv"
 RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
 #: The data set that `start_demo` copies.
 _DEMO = "van_panels"
+#: Its round of trials that is planned and not yet worked.
+_DEMO_ROUND = "round_2.csv"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
 #: The line of a notebook that says which folder it is about.
@@ -327,7 +329,9 @@ def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:
 
 def start_demo(path: str | Path) -> StudyFolder:
     """
-    Make a new folder with the demo study and its trials, which are invented.
+    Make a new folder with the demo study, which is invented: its trials, and a round still to be logged.
+
+    Trials and round are in a record book, as a shop's own are, so that every notebook and command has something to show.
 
     Parameters
     ----------
@@ -347,14 +351,27 @@ def start_demo(path: str | Path) -> StudyFolder:
     --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
-    ...     start_demo(Path(place, "demo")).study().basis.size > 100
-    True
+    ...     demo = start_demo(Path(place, "demo"))
+    ...     demo.trials(demo.study())["status"].value_counts().to_dict()
+    {'done': 40, 'planned': 4, 'spoiled': 1}
     """
-    path = Path(path)
+    import pandas as pd
+
+    from finishlab.records import RecordBook
+    from finishlab.study import Study
+
+    path, source = Path(path), shipped("datasets") / _DEMO
     with _new(path) as whole:
         # Only the files' contents: where the package is read-only, the copies must not be.
-        source = shipped("datasets") / _DEMO
-        shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=shutil.ignore_patterns(".*"))
+        aside = shutil.ignore_patterns(".*", "trials.csv", "make.py")
+        shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=aside)
+        study = Study.read(whole / STUDY)
+        with RecordBook(whole / BOOK) as book:
+            book.add_study(study)
+            # Every trial of the sheet names its own technician.
+            book.import_sheet(study, source / "trials.csv", technician="T1")
+            planned = pd.read_csv(source / RUN_SHEETS / _DEMO_ROUND, dtype={"panel": str})
+            book.plan(study, planned)
     return StudyFolder(path)
 
 

@@ -377,3 +377,10 @@ def test_another_seed_or_another_file_is_refused() -> None:
         fl.ClassExercise.from_dict(lesson.to_dict(), seed=SEED + 1, kind=KIND)
     with pytest.raises(fl.RecordsError, match="no class exercise of this finishlab"):
         fl.ClassExercise.from_dict({"trials": []}, seed=SEED)
+
+
+def test_without_a_seed_every_exercise_is_a_shop_of_its_own():
+    first, second = fl.ClassExercise(students=1), fl.ClassExercise(students=1)
+    assert first.instructor_seed() != second.instructor_seed()
+    again = fl.ClassExercise.from_dict(first.to_dict(), seed=first.instructor_seed())
+    assert again.text() == first.text()

@@ -26,6 +26,7 @@ from finishlab.study_folder import StudyFolder
 
 ROOT = Path(__file__).parent.parent
 SHIPPED = {p.name for p in (ROOT / "notebooks").glob("*.ipynb")}
+NOTEBOOKS = ROOT / "notebooks"
 WELCOME = ROOT / "notebooks" / "welcome.md"
 
 
@@ -173,11 +174,37 @@ def test_the_page_names_every_notebook_and_its_links_are_there():
         assert f"({who})" in text
 
 
-def test_the_code_of_the_page_runs(capsys):
-    (code,) = re.findall(r"```python\n(.*?)```", WELCOME.read_text(encoding="utf-8"), re.DOTALL)
-    names: dict[str, Any] = {}
-    exec(code, names)
-    assert "minutes a section" in capsys.readouterr().out
+def test_the_page_tells_no_truth_of_a_shop_that_a_class_may_work():
+    text = WELCOME.read_text(encoding="utf-8")
+    assert "```" not in text
+    assert not re.search(r"\bseed\b|\.best\(|PracticeBench", text)
+
+
+# What the demo calls its own; a shop's notebooks know nothing of it before they are run.
+DEMO_WORDS = re.compile(
+    r"[Bb]ox-van|some forty trials|six test panels|workshop lead|\(demo|March 2026|invented trials\)"
+)
+
+
+def test_the_notebooks_of_an_own_study_know_nothing_of_the_demo(folder: Path, started):
+    run("lab", folder)
+    for path in (folder / "notebooks").glob("*.ipynb"):
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        told = [line for c in cells for line in c["source"] if DEMO_WORDS.search(line)]
+        assert not told, path.name
+
+
+def test_no_notebook_names_somebody_who_set_a_limit():
+    """A limit has no default, and whoever set it is not invented for the shop."""
+    setters = {
+        line
+        for path in NOTEBOOKS.glob("*.ipynb")
+        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]
+        if cell["cell_type"] == "code"
+        for line in "".join(cell["source"]).splitlines()
+        if re.search(r"\bLIMIT_SET_BY = ", line)
+    }
+    assert {line.partition("#")[0].rstrip() for line in setters} == {'LIMIT_SET_BY = ""'}
 
 
 # --- mistakes ------------------------------------------------------------------------------------

@@ -183,7 +183,7 @@ def test_a_folder_named_demo_is_the_demo_and_nothing_is_asked(tmp_path: Path):
         result = run("start", tmp_path / words[0], *words[1:])
         assert result.exit_code == 0, result.output
         assert "?" not in result.stdout
-        assert (tmp_path / words[0] / "trials.csv").exists()
+        assert (tmp_path / words[0] / "trials.sqlite").exists()
 
 
 def test_answers_may_come_from_a_file_and_an_occupied_folder_asks_nothing(tmp_path: Path):
@@ -603,16 +603,29 @@ def test_a_sheet_beside_a_book_is_refused_by_every_command_with_the_way_out(fold
 
 
 def test_a_folder_whose_trials_are_in_a_sheet_is_not_given_a_book_unasked(tmp_path: Path):
-    assert run("start", tmp_path / "demo").exit_code == 0
+    bench, place = fl.PracticeBench(kind=1, seed=3), tmp_path / "doors"
+    place.mkdir()
+    (place / "study.toml").write_text(bench.study.source, encoding="utf-8")
+    sheet = bench.work(fl.plan_trials(bench.study, trials=8, panels=2, seed=7), seed=1)
+    fl.write_trials(sheet, place / "trials.csv")
     for command in ("record", "backup"):
-        result = run(command, tmp_path / "demo")
+        result = run(command, place)
         assert result.exit_code == 2
         assert "are kept in trials.csv, not in a record book" in result.stderr
-    assert not (tmp_path / "demo" / "trials.sqlite").exists()
-    planned = run("plan", tmp_path / "demo", "--trials", 4, "--panels", 1, "--seed", 1)
+    planned = run("plan", place, "--trials", 4, "--panels", 1, "--seed", 1)
     assert planned.exit_code == 0, planned.output
-    assert not (tmp_path / "demo" / "trials.sqlite").exists()
-    assert (tmp_path / "demo" / "run_sheets" / "round_2.xlsx").exists()  # the demo comes with its first
+    assert not (place / "trials.sqlite").exists()
+    assert (place / "run_sheets" / "round_1.xlsx").exists()
+
+
+def test_the_demo_has_a_round_still_to_log(tmp_path: Path):
+    """Its trials are in a book, and a technician finds work to do there (design: every command works on it)."""
+    assert run("start", tmp_path / "demo").exit_code == 0
+    place = StudyFolder.at(tmp_path / "demo")
+    study = place.study()
+    with place.book() as book:
+        assert book.next_trial(study)["trial"] == 42
+    assert "0 trials" not in run("check", tmp_path / "demo").output
 
 
 def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path):
