@@ -52,7 +52,7 @@ def print_customer_page(
         Of the readings after; today when left out.
     paper : {"a4", "letter"}, optional
     revision : int, optional
-        The newest when left out.
+        When left out, the newest that was issued; the draft where none was.
 
     Returns
     -------
