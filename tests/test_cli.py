@@ -192,6 +192,7 @@ def test_another_question_writes_nothing(answered: Path, tmp_path: Path, words, 
         assert contents(folder) == before
         assert [p.name for p in folder.iterdir() if p.name == "results"] == (["results"] if place else [])
         assert "Written" not in result.stdout
+        assert "This answer was not kept: " in result.stdout
         assert "whose answer stays as it was. To keep this one beside it add --keep NAME." in result.stdout
         assert ("add --draft" in result.stdout) == (code == 0)
 

@@ -105,6 +105,9 @@ def test_a_procedure_is_withdrawn_by_name_and_what_is_printed_of_it_is_marked(pl
     for name in PRINTED:
         assert "WITHDRAWN" in told("pdftotext", str(place / "procedures" / name), "-")
     before = names(place)
+    assert {"SP-001.withdrawn.json", *PRINTED} <= before
+    for name in before - {"SP-001.json"}:
+        assert str(place / "procedures" / name) in result.stdout
     again = run("withdraw", place, *words)
     assert again.exit_code == 2
     assert "is not in force: withdrawn on" in again.stderr

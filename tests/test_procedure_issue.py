@@ -86,6 +86,15 @@ def test_a_draft_is_printed_as_a_draft_on_every_page_and_its_card_is_one(tmp_pat
         assert "DRAFT" in told("pdftotext", str(card), "-")
 
 
+def test_a_customer_and_an_instructor_are_told_what_is_a_draft(tmp_path: Path) -> None:
+    drafted(tmp_path)
+    read_off = {"job": "left door", "before": {}, "after": {"gloss_20": 86.2, "haze": 11.0}}
+    page = fl.print_customer_page(tmp_path, "SP-1", path=tmp_path / "door.pdf", **read_off)  # type: ignore[arg-type]
+    assert "SP-1, revision 1 (draft)" in told("pdftotext", "-layout", str(page), "-")
+    sheet = fl.print_certificate_sheet(tmp_path, "SP-1", path=tmp_path / "sheet.pdf", newcomer="N7")
+    assert MARK in " ".join(told("pdftotext", str(sheet), "-").split())
+
+
 def test_a_draft_is_read_back_and_later_jobs_are_held_against_it(model: Any, tmp_path: Path) -> None:
     recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 76}})
     fl.write_procedure(recipe, number="SP-014", folder=tmp_path)

@@ -101,8 +101,9 @@ def _top() -> None:
 for _command in (begin.start, keep.plan, bench.record, answers.check, answers.shortest):
     app.command()(_command)
 app.command("follow-up")(rounds.follow_up)
-for _command in (documents.procedure, documents.issue, documents.withdraw):
-    app.command()(_command)
+app.command()(documents.procedure)
+app.command()(documents.issue)
+app.command()(documents.withdraw)
 app.command()(watch.watch)
 app.command()(lab.lab)
 app.command("import")(keep.import_sheet)

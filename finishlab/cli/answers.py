@@ -123,7 +123,7 @@ def _next(place: StudyFolder, recipe: Recipe, drafted: Procedure | None, kept: b
     lines = []
     if not kept:
         lines.append(
-            "This is another question than the study's own, whose answer stays as it was. "
+            "This answer was not kept: it is to another question than the study's own, whose answer stays as it was. "
             "To keep this one beside it add --keep NAME."
         )
     if drafted is not None:

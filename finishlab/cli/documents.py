@@ -91,17 +91,18 @@ def procedure(
     console = screen.console()
     named = named_or_only(place, number)
     written: list[Path] = []
-    made = None
+    made: Procedure | None = None
     if revises is None:
         _refuse_unasked(reason, approved_by, goal, assurance)
     else:
         study = place.study()
         question = asked(study, goal, assurance)
         signed = {"revises": revises, "reason": reason, "approved_by": approved_by or None}
-        made, without = _revised(place, study, question, named, signed)
-        if isinstance(made, str):
-            screen.say(console, made)
+        found, without = _revised(place, study, question, named, signed)
+        if isinstance(found, str):
+            screen.say(console, found)
             raise typer.Exit(CANNOT_TELL)
+        made = found
         screen.say(console, made.text())
         w = [f"{what}: {before} before, now {now}" for what, before, now in made.facts["changes"]]
         screen.listed(console, "What changed", w or ["nothing but its date and what it rests on"])
@@ -111,7 +112,7 @@ def procedure(
     written += _printed(place, named, paper, draft)
     _end(console, place, written, first=made is None)
     if draft is not None or (made is None and statuses(place.procedures)[named] == "draft"):
-        screen.say(console, to_issue(place, named))
+        screen.listed(console, "Next", [to_issue(place, named)])
 
 
 def issue(
@@ -188,6 +189,7 @@ def withdraw(
     """
     from finishlab.procedure import withdraw_procedure
     from finishlab.procedure.paper import asked_of
+    from finishlab.procedure.read import WITHDRAWAL
 
     place = StudyFolder.at(folder)
     if mistakes := asked_of(paper=paper):
@@ -196,7 +198,8 @@ def withdraw(
     made = withdraw_procedure(place.procedures, named, by=by, reason=reason)
     console = screen.console()
     screen.say(console, made.text())
-    _end(console, place, [made.path, *_printed(place, named, paper)])
+    withdrawal = made.path.with_suffix(f"{WITHDRAWAL}.json")
+    _end(console, place, [made.path, withdrawal, *_printed(place, named, paper)])
 
 
 def _printed(place: StudyFolder, number: str, paper: str, draft: int | None = None) -> list[Path]:
