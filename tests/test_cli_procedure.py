@@ -171,6 +171,10 @@ def test_the_command_revises_from_the_trials_as_they_are_now(place: Path):
         (("--revises", "one"), "'one' is not a whole number"),
         (("--number", "SP-9"), "There are SP-001."),
         (("--paper", "A3"), "paper is 'A3'; take one of a4, letter."),
+        (
+            ("--revises", "1", "--reason", "x", "--approved-by", "y", "--paper", "A3"),
+            "paper is 'A3'; take one of",
+        ),
     ],
 )
 def test_a_mistake_is_answered_in_words_and_nothing_is_written(

@@ -87,7 +87,7 @@ def procedure(
     """
     from finishlab.procedure.states import statuses
 
-    place = StudyFolder.at(folder)
+    place = _place(folder, paper)
     console = screen.console()
     named = named_or_only(place, number)
     written: list[Path] = []
@@ -148,12 +148,9 @@ def issue(
     safety data sheets, the coating maker's data sheet, local codes and licensed practice.
     """
     from finishlab.procedure import issue_procedure
-    from finishlab.procedure.paper import asked_of
     from finishlab.procedure.read import DRAFT, kept_files, stem
 
-    place = StudyFolder.at(folder)
-    if mistakes := asked_of(paper=paper):
-        raise ProcedureError(mistakes)
+    place = _place(folder, paper)
     drafts = list(kept_files(place.procedures, DRAFT))
     named = number or _only(place, drafts, "draft")
     made = issue_procedure(place.procedures, named, by=by)
@@ -188,18 +185,25 @@ def withdraw(
       finishlab withdraw demo --number SP-001 --by owner --reason "pad no longer sold"
     """
     from finishlab.procedure import withdraw_procedure
-    from finishlab.procedure.paper import asked_of
     from finishlab.procedure.read import WITHDRAWAL
 
-    place = StudyFolder.at(folder)
-    if mistakes := asked_of(paper=paper):
-        raise ProcedureError(mistakes)
+    place = _place(folder, paper)
     named = named_or_only(place, number)
     made = withdraw_procedure(place.procedures, named, by=by, reason=reason)
     console = screen.console()
     screen.say(console, made.text())
     withdrawal = made.path.with_suffix(f"{WITHDRAWAL}.json")
     _end(console, place, [made.path, withdrawal, *_printed(place, named, paper)])
+
+
+def _place(folder: Path, paper: str) -> StudyFolder:
+    """Return the study folder, and refuse a paper that is not known before anything is written."""
+    from finishlab.procedure.paper import asked_of
+
+    place = StudyFolder.at(folder)
+    if mistakes := asked_of(paper=paper):
+        raise ProcedureError(mistakes)
+    return place
 
 
 def _printed(place: StudyFolder, number: str, paper: str, draft: int | None = None) -> list[Path]:
