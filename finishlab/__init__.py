@@ -9,7 +9,7 @@ able to see, `run_day` what the day takes; `study_meter` says whether the meter 
 for a two-level plan worked once); `shortest` finds the least minutes that reach the goal
 on the next job as often as asked, `frontier` shows minutes against the target and
 `follow_up` the trials that would settle it; `confirm` holds trials on fresh panels against what
-was predicted before them; `write_procedure` puts it on the wall.
+was predicted before them; `write_procedure` drafts the page for the wall and `issue_procedure` puts it in force.
 `PracticeBench` is an invented shop with a known truth to learn and to test on.
 
 Names load when they are first used, so that importing the package is quick.
@@ -75,6 +75,8 @@ _PLACES = {
     "Confirmation": "solve",
     "Recipe": "solve",
     "write_procedure": "procedure",
+    "issue_procedure": "procedure",
+    "withdraw_procedure": "procedure",
     "print_certificate_sheet": "procedure",
     "print_customer_page": "procedure",
     "print_procedure": "procedure",
@@ -156,6 +158,7 @@ __all__ = [
     "foresee",
     "frontier",
     "how_many_trials",
+    "issue_procedure",
     "job_time",
     "lesson",
     "log_form",
@@ -181,6 +184,7 @@ __all__ = [
     "watch_jobs",
     "what_if",
     "what_matters",
+    "withdraw_procedure",
     "write_labels",
     "write_procedure",
     "write_run_sheet",
@@ -237,12 +241,14 @@ if TYPE_CHECKING:
     from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
     from finishlab.procedure import (
+        issue_procedure,
         print_certificate_sheet,
         print_customer_page,
         print_procedure,
         procedure_register,
         read_procedure,
         revise_procedure,
+        withdraw_procedure,
         write_procedure,
     )
     from finishlab.records import RecordBook, read_trials, write_trials

@@ -8,8 +8,8 @@
       trials.csv               the trial sheet (or trials.xlsx; one of the three)
       run_sheets/              what is taken to the bench: workbooks, pages, labels
       notebooks/               the notebooks, about this study; the shop's own from then on
-      results/                 the answer last given, with its figure and tables
-      procedures/              every procedure ever written, one number each; shop.toml with the shop's own words
+      results/                 the study's answer, with its figure and tables; others kept by name in folders of their own
+      procedures/              every procedure ever written, one number each, drafts too; shop.toml with the shop's own words
       changes.csv              what changed since the trials, with dates
 
 Here is decided where a file belongs, and that files change all together or not at all.
@@ -46,6 +46,7 @@ _DEMO = "van_panels"
 #: Its round of trials that is planned and not yet worked.
 _DEMO_ROUND = "round_2.csv"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
+_KEEP = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
 #: The line of a notebook that says which folder it is about.
 _ABOUT = re.compile(r'^STUDY_FOLDER = "[^"]*"')
@@ -98,7 +99,7 @@ class StudyFolder:
 
     @property
     def results(self) -> Path:
-        """Where the answer last given stands."""
+        """Where the study's answer stands."""
         return self.path / RESULTS
 
     @property
@@ -274,14 +275,16 @@ class StudyFolder:
         return added, kept
 
     @contextmanager
-    def replacing(self, files: Mapping[str, bytes]) -> Iterator[list[Path]]:
+    def replacing(self, files: Mapping[str, bytes], at: Path | None = None) -> Iterator[list[Path]]:
         """
         Put result files in place; put the older ones back if the body of the ``with`` fails.
 
         Parameters
         ----------
         files : mapping of str to bytes
-            Name within `results`, and all that the file holds.
+            Name, and all that the file holds; none where nothing is to be kept.
+        at : Path, optional
+            The folder, made when it is not there; `results` when left out.
 
         Yields
         ------
@@ -295,29 +298,47 @@ class StudyFolder:
         """
         from finishlab.records.files import write_whole
 
-        made = not self.results.exists()
+        at = at or self.results
+        made = [p for p in (at, at.parent) if files and not p.exists()]
         try:
-            self.results.mkdir(exist_ok=True)
-            older = {name: _bytes(self.results / name) for name in files}
+            if files:
+                at.mkdir(exist_ok=True, parents=True)
+            older = {name: _bytes(at / name) for name in files}
         except OSError as error:
             raise RecordsError(
-                f"the results cannot be written in {self.results} ({error.strerror}). Nothing was written. "
+                f"the results cannot be written in {at} ({error.strerror}). Nothing was written. "
                 "Look at whether something of that name is in the way, and who may write there."
             ) from None
         try:
             for name, data in files.items():
-                write_whole(self.results / name, data)
-            yield [self.results / name for name in files]
+                write_whole(at / name, data)
+            yield [at / name for name in files]
         except BaseException:
             for name, before in older.items():
                 if before is None:
-                    (self.results / name).unlink(missing_ok=True)
-                elif _bytes(self.results / name) != before:
-                    write_whole(self.results / name, before)
-            if made:
+                    (at / name).unlink(missing_ok=True)
+                elif _bytes(at / name) != before:
+                    write_whole(at / name, before)
+            for folder in made:
                 with suppress(OSError):  # someone else's file came in meanwhile
-                    self.results.rmdir()
+                    folder.rmdir()
             raise
+
+
+def keep_name(name: str) -> str:
+    """
+    Return the name under which an answer is kept in `results`; FinishlabError where it cannot name a folder.
+
+    Examples
+    --------
+    >>> keep_name("surer")
+    'surer'
+    """
+    if not _KEEP.fullmatch(name):
+        raise FinishlabError(
+            f"{name!r} cannot name a folder in {RESULTS}. Use letters, digits, dashes and underscores, 40 at most, as surer."
+        )
+    return name
 
 
 def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:

@@ -7,11 +7,13 @@ must stand in it.
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from finishlab import Recipe, Study
+from finishlab import Recipe, Study, issue_procedure, write_procedure
+from finishlab.procedure import Procedure
 
 STUDY = """
 title = "{title}"
@@ -185,3 +187,16 @@ def not_found() -> Recipe:
         closest={"settings": settings(cut_passes=8), "minutes": 9.41, "assurance": 0.628},
         would_settle="About 6 more trials near it would settle it.",
     )
+
+
+def issued(
+    folder: Path,
+    made_from: Recipe | None = None,
+    *,
+    number: str = "SP-1",
+    date: str | None = None,
+    **how: Any,
+) -> Procedure:
+    """Return a procedure that was drafted and issued by the owner on the same day."""
+    write_procedure(made_from or recipe(), number=number, folder=folder, date=date, **how)
+    return issue_procedure(folder, number, by="owner", date=date)

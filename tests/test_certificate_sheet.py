@@ -40,7 +40,7 @@ def panels(count: int = 10, **changes: Any) -> pd.DataFrame:
 
 
 def sheet(folder: Path, recipe: Any = None, **how: Any) -> tuple[str, Path]:
-    fl.write_procedure(recipe or stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05")
+    stand_ins.issued(folder, recipe, date="2026-01-05")
     path = fl.print_certificate_sheet(
         folder, "SP-1", **{"path": folder / "sheet.pdf", "newcomer": "N7", **how}
     )

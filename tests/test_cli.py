@@ -117,8 +117,15 @@ def test_the_sentence_comes_first_and_is_the_one_that_python_gives(folder: Path)
     assert result.stdout.splitlines()[0] == recipe.text()
 
 
-def test_the_answer_is_the_truly_shortest_process_of_this_bench(answered: Path):
-    kept = json.loads((answered / "procedures" / "SP-001.json").read_text(encoding="utf-8"))["recipe"]
+def drafted(folder: Path, number: str = "SP-001") -> dict:
+    """Return the recipe of a draft."""
+    text = (folder / "procedures" / f"{number}.draft.json").read_text(encoding="utf-8")
+    return json.loads(text)["recipe"]
+
+
+def test_the_answer_is_the_truly_shortest_process_of_this_bench(folder: Path):
+    assert run("shortest", folder, "--draft").exit_code == 0
+    kept = drafted(folder)
     best = bench().best()
     assert {k: kept["settings"][k] for k in best["settings"]} == best["settings"]
     # A goal nearer the ceiling must take longer: the check above would pass on any fixed answer.
@@ -126,9 +133,9 @@ def test_the_answer_is_the_truly_shortest_process_of_this_bench(answered: Path):
     assert harder["minutes"] > best["minutes"]
 
 
-def test_figure_table_checks_and_procedure_stand_in_the_folder(answered: Path):
+def test_figure_table_and_checks_stand_in_the_folder(answered: Path):
     assert set(os.listdir(answered / "results")) == RESULTS
-    assert set(os.listdir(answered / "procedures")) == {"SP-001.html", "SP-001.json"}
+    assert not (answered / "procedures").exists()
     assert (answered / "results" / "considered.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert (answered / "results" / "considered.svg").read_text(encoding="utf-8").startswith("<svg")
     considered = pd.read_csv(answered / "results" / "considered.csv")
@@ -142,24 +149,86 @@ def test_figure_table_checks_and_procedure_stand_in_the_folder(answered: Path):
 
 def test_cautions_and_the_files_written_follow_the_answer(folder: Path):
     result = run("shortest", folder)
-    order = [result.stdout.index(words) for words in ("The next job", "chosen", "Cautions", "Written")]
+    order = [
+        result.stdout.index(words) for words in ("The next job", "chosen", "Cautions", "Written", "Next")
+    ]
     assert order == sorted(order)
     for name in RESULTS:
         assert str(folder / "results" / name) in result.stdout
-    assert str(folder / "procedures" / "SP-001.html") in result.stdout
+    assert "No procedure was written. For a draft of one add --draft." in result.stdout
     assert result.stderr == ""
 
 
-def test_a_second_run_keeps_the_first_procedure_and_takes_the_next_number(answered: Path, tmp_path: Path):
+# --- asking is not issuing -----------------------------------------------------------------
+
+
+def test_asking_again_writes_the_same_answer_and_no_procedure(answered: Path, tmp_path: Path):
     folder = Path(shutil.copytree(answered, tmp_path / "again"))
     before = contents(folder)
-    assert run("shortest", folder).exit_code == 0
+    # The study's own goal and assurance, typed, are its own question.
+    own = ("--goal", "gloss_20 at least 74", "--assurance", "0.9")
+    for words in ((), own):
+        assert run("shortest", folder, *words).exit_code == 0
+        assert contents(folder) == before  # byte for byte
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (("--goal", "gloss_20 at least 78"), 0),
+        (("--assurance", "0.95"), 0),
+        (("--goal", "gloss_20 at least 99"), 3),
+    ],
+)
+def test_another_question_writes_nothing(answered: Path, tmp_path: Path, words, code):
+    for place in (answered, None):  # with an answer there, and without one
+        folder = tmp_path / ("answered" if place else "new")
+        shutil.copytree(answered, folder)
+        if not place:
+            shutil.rmtree(folder / "results")
+        before = contents(folder)
+        result = run("shortest", folder, *words)
+        assert result.exit_code == code, result.output
+        assert contents(folder) == before
+        assert [p.name for p in folder.iterdir() if p.name == "results"] == (["results"] if place else [])
+        assert "Written" not in result.stdout
+        assert "This answer was not kept: " in result.stdout
+        assert "whose answer stays as it was. To keep this one beside it add --keep NAME." in result.stdout
+        assert ("add --draft" in result.stdout) == (code == 0)
+
+
+def test_an_answer_to_another_question_is_kept_by_name(answered: Path, tmp_path: Path):
+    folder = Path(shutil.copytree(answered, tmp_path / "kept"))
+    before = contents(folder)
+    result = run("shortest", folder, "--goal", "gloss_20 at least 78", "--keep", "brighter")
+    assert result.exit_code == 0, result.output
     after = contents(folder)
-    assert {name: after[name] for name in before} == before  # the same answer, byte for byte
-    assert sorted(set(after) - set(before)) == [
-        str(Path("procedures", "SP-002.html")),
-        str(Path("procedures", "SP-002.json")),
-    ]
+    assert {name: after[name] for name in before} == before
+    assert set(os.listdir(folder / "results" / "brighter")) == RESULTS
+    assert str(folder / "results" / "brighter" / "answer.txt") in result.stdout
+    text = (folder / "results" / "brighter" / "answer.txt").read_text(encoding="utf-8")
+    assert "20° gloss at least 78 GU" in " ".join(text.split())
+    for name in ("../out", "a b", "", "x" * 41):
+        result = run("shortest", folder, "--keep", name)
+        assert result.exit_code == 2
+        assert "cannot name a folder in results" in result.stderr
+    assert contents(folder) == after
+
+
+def test_a_draft_takes_the_next_number_and_says_how_it_is_issued(answered: Path, tmp_path: Path):
+    folder = Path(shutil.copytree(answered, tmp_path / "again"))
+    before = contents(folder)
+    for number, words in (("SP-001", ()), ("SP-002", ("--goal", "gloss_20 at least 78"))):
+        result = run("shortest", folder, "--draft", *words)
+        assert result.exit_code == 0, result.output
+        assert str(folder / "procedures" / f"{number}.draft.html") in result.stdout
+        assert f"finishlab issue {folder} --number {number} --by OWNER" in result.stdout
+    after = contents(folder)
+    assert {name: after[name] for name in before} == before
+    assert set(os.listdir(folder / "procedures")) == {
+        f"{number}.draft.{ending}" for number in ("SP-001", "SP-002") for ending in ("html", "json")
+    }
+    assert "No procedure is in force" in fl.procedure_register(folder / "procedures").text()
 
 
 def test_a_number_once_used_is_not_used_again(tmp_path: Path):
@@ -177,9 +246,8 @@ def test_a_higher_goal_or_assurance_never_gives_a_shorter_process(folder: Path):
         ("--goal", "gloss_20 at least 78", "--assurance", "0.97"),
     ):
         number = f"T-{len(minutes)}"
-        assert run("shortest", folder, "--number", number, *words).exit_code == 0
-        kept = json.loads((folder / "procedures" / f"{number}.json").read_text(encoding="utf-8"))
-        minutes.append(kept["recipe"]["minutes"])
+        assert run("shortest", folder, "--draft", "--number", number, *words).exit_code == 0
+        minutes.append(drafted(folder, number)["minutes"])
     assert minutes == sorted(minutes)
     assert minutes[1] > minutes[0]
 
@@ -222,7 +290,12 @@ def test_names_of_a_shop_are_printed_as_typed(folder: Path):
     ids=["above the ceiling", "surer than the spread of panels allows"],
 )
 def test_what_no_process_reaches_is_an_answer_with_code_3_and_no_procedure(folder: Path, words, begin, said):
-    result = run("shortest", folder, *words)
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    asked = dict(zip(words[::2], words[1::2], strict=True))
+    text = text.replace("at_least = 74", f"at_least = {asked['--goal'].split()[-1]}")
+    text = text.replace("assurance = 0.90", f"assurance = {asked.get('--assurance', 0.9)}")
+    (folder / "study.toml").write_text(text, encoding="utf-8")
+    result = run("shortest", folder, "--draft", *words)
     assert result.exit_code == 3, result.output
     assert result.stdout.startswith(begin)
     assert said in result.stdout.splitlines()[0]
@@ -291,7 +364,8 @@ def nothing(folder: Path) -> None:
         (nothing, ("--goal", "haze at most 18"), ["haze needs [reading] haze_method"]),
         (nothing, ("--goal", "gloss_20 at least 840"), ["gloss_20: 840 cannot be; it runs from 0 to 200 GU"]),
         (nothing, ("--assurance", "90"), ["assurance is 90.0", "Write 90 % as 0.9"]),
-        (nothing, ("--number", "A/B"), ["'/', which cannot stand in a file name"]),
+        (nothing, ("--draft", "--number", "A/B"), ["'/', which cannot stand in a file name"]),
+        (nothing, ("--number", "SP-9"), ["--number SP-9 given without --draft", "Add --draft"]),
     ],
     ids=lambda value: value.__name__ if callable(value) else None,
 )
@@ -329,13 +403,24 @@ def test_a_failing_run_leaves_the_older_answer_as_it_was(answered: Path, tmp_pat
     assert contents(folder) == before
 
 
+def drafted_recipe(folder: Path) -> fl.Recipe:
+    study = fl.Study.read(folder / "study.toml")
+    return fl.shortest(fl.fit(study, fl.read_trials(folder / "trials.csv", study)))
+
+
 def test_a_number_that_is_taken_leaves_results_and_procedures_as_they_were(answered: Path, tmp_path: Path):
     folder = Path(shutil.copytree(answered, tmp_path / "later"))
-    before = contents(folder)
-    result = run("shortest", folder, "--number", "SP-001", "--goal", "gloss_20 at least 70")
-    assert result.exit_code == 2
-    assert "procedure SP-001 is there already" in result.stderr
-    assert contents(folder) == before
+    fl.write_procedure(drafted_recipe(folder), number="SP-001", folder=folder / "procedures")
+    edit(folder, lambda t: t.iloc[:-1])  # another answer than the one kept
+    for by in (None, "owner"):
+        if by:
+            fl.issue_procedure(folder / "procedures", "SP-001", by=by)
+        before = contents(folder)
+        result = run("shortest", folder, "--draft", "--number", "SP-001")
+        assert result.exit_code == 2
+        assert "procedure SP-001" in result.stderr
+        assert "is there already" in result.stderr
+        assert contents(folder) == before
 
 
 def test_a_disk_that_fills_up_midway_leaves_every_older_file_whole(
@@ -353,8 +438,10 @@ def test_a_disk_that_fills_up_midway_leaves_every_older_file_whole(
         left[0] -= 1
         whole(path, data)
 
+    edit(folder, lambda t: t.iloc[:-1])  # another answer than the one kept
+    before = contents(folder)
     monkeypatch.setattr(files, "write_whole", filling_up)
-    result = run("shortest", folder, "--goal", "gloss_20 at least 70")
+    result = run("shortest", folder)
     assert result.exit_code == 2
     assert "considered.png was not written" in result.stderr
     assert left[0] < 2  # something had been written before
@@ -363,7 +450,7 @@ def test_a_disk_that_fills_up_midway_leaves_every_older_file_whole(
 
 def test_a_file_where_the_results_should_go_is_a_mistake_not_a_crash(folder: Path):
     (folder / "results").write_text("mine")
-    result = run("shortest", folder)
+    result = run("shortest", folder, "--draft")
     assert result.exit_code == 2
     assert "the results cannot be written" in result.stderr
     assert (folder / "results").read_text() == "mine"

@@ -19,6 +19,7 @@ def hung(model, tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "study.toml").write_text(STUDY, encoding="utf-8")
     recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 76}})
     fl.write_procedure(recipe, number="SP-001", folder=folder / "procedures")
+    fl.issue_procedure(folder / "procedures", "SP-001", by="owner")
     return folder
 
 
@@ -44,6 +45,22 @@ def test_steady_jobs_go_on_and_the_answer_is_kept(place: Path):
     assert sorted(p.name for p in kept.iterdir()) == ["watch.csv", "watch.svg", "watch.txt"]
     assert "24 of 24 jobs met the goal" in " ".join((kept / "watch.txt").read_text(encoding="utf-8").split())
     assert len(pd.read_csv(kept / "watch.csv")) == 24
+
+
+def test_jobs_held_against_a_draft_or_what_was_withdrawn_are_told_so(place: Path):
+    recipe = fl.read_procedure(place / "procedures", "SP-001")
+    fl.write_procedure(recipe, number="SP-002", folder=place / "procedures")
+    pd.DataFrame({"gloss_20": steady()}).to_csv(place / "jobs.csv", index=False)
+    # The only one in force is meant where none is named.
+    assert "not in force" not in run("watch", place, place / "jobs.csv").stdout
+    result = run("watch", place, place / "jobs.csv", "--number", "SP-002")
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout.splitlines()[0] == fl.watch_jobs(recipe, pd.read_csv(place / "jobs.csv")).text()
+    assert "SP-002 is a draft and not in force." in result.stdout
+    assert "SP-002 is a draft" in (place / "results" / "watch.txt").read_text(encoding="utf-8")
+    fl.withdraw_procedure(place / "procedures", "SP-001", by="owner", reason="pad no longer sold")
+    result = run("watch", place, place / "jobs.csv", "--number", "SP-001")
+    assert "SP-001 was withdrawn and is not in force." in result.stdout
 
 
 def test_a_change_asks_for_a_new_study_and_is_named_with_its_date(place: Path):
@@ -80,6 +97,7 @@ def test_a_review_that_is_due_asks_for_a_new_study_with_the_trials_to_begin_with
     signed = {"number": "SP-002", "folder": place / "procedures"}
     # The practice bench dates its trials 2 March 2026.
     fl.write_procedure(recipe, date="2026-07-31", **signed)
+    fl.issue_procedure(signed["folder"], "SP-002", by="owner", date="2026-07-31")
     pd.DataFrame({"gloss_20": steady(8)}).to_csv(place / "jobs.csv", index=False)
     (place / "study.toml").write_text(model.study.source, encoding="utf-8")
     fl.write_trials(trials, place / "trials.csv")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -288,6 +289,100 @@ def test_trials_in_a_sheet_are_not_logged_a_second_time_in_a_book(tmp_path, monk
     ran = run(place.path / "notebooks" / "02_log_trials.ipynb", {}, monkeypatch)
     assert "are kept in trials.csv, not in a record book" in ran.error
     assert not (place.path / "trials.sqlite").exists()
+
+
+# --- the procedure's notebook writes nothing that its owner did not ask for --------------------------
+
+PROCEDURE = "06_write_the_procedure.ipynb"
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def hung(first: StudyFolder, tmp_path) -> StudyFolder:
+    """A study's own folder with that procedure in force, a draft beside it, and the shop's own words."""
+    place = StudyFolder(Path(shutil.copytree(first.path, tmp_path / "study")))
+    study = place.study()
+    model = fl.fit(study, place.trials(study))
+    place.procedures.mkdir()
+    (place.procedures / "shop.toml").write_text('name = "Training shop 3 (invented)"\n', encoding="utf-8")
+    recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 70}})
+    for number in ("SP-014", "SP-015"):
+        fl.write_procedure(recipe, number=number, folder=place.procedures)
+    fl.issue_procedure(place.procedures, "SP-014", by="T9")
+    return place
+
+
+@pytest.mark.parametrize("number", ["SP-014", "SP-015", "SP-016"], ids=["in force", "a draft", "new"])
+def test_run_all_writes_nothing_into_the_shops_procedures(hung: StudyFolder, number: str, monkeypatch):
+    before = files(hung.path)
+    for _ in range(2):
+        ran = run(hung.path / "notebooks" / PROCEDURE, {'"SP-014"': f'"{number}"'}, monkeypatch)
+        assert (ran.error, ran.warned) == ("", [])
+        assert ran.answer.startswith(f"**The answer.** Draft, not in force. Procedure {number}, revision ")
+        assert files(hung.path) == before
+        said = "\n".join(text for shown in ran.shown for text in shown)
+        assert "Nothing is issued: ISSUE_BY in the first cell is empty." in said
+        assert ran.names["page"].facts["shop"]["name"] == "Training shop 3 (invented)"
+        if number == "SP-014":
+            assert ["Goal", "20° gloss at least 70 GU", "20° gloss at least 80 GU"] in ran.names["changes"]
+            assert "SP-014.rev2.draft.pdf" in said
+
+
+def test_the_page_of_the_draft_is_shown_in_the_notebook():
+    (shown,) = [
+        "".join(o["data"]["text/html"])
+        for c in cells(PROCEDURE)
+        for o in c.get("outputs", ())
+        if "srcdoc" in "".join(o.get("data", {}).get("text/html", ""))
+    ]
+    assert "DRAFT: not in force" in shown
+
+
+def test_no_person_reason_or_approval_is_invented_in_it():
+    owners, *others = code(NOTEBOOKS / PROCEDURE)
+    assert re.search(r'^ISSUE_BY = ""', owners["source"], re.MULTILINE)
+    assert re.search(r'^REASON = ""', owners["source"], re.MULTILINE)
+    for cell in others:
+        assert not re.search(r"""(by|author|owner|reviewer|set_by)"?\s*[=:]\s*["']""", cell["source"])
+
+
+def test_the_owners_own_words_issue_and_revise_and_a_second_run_changes_nothing(
+    hung: StudyFolder, monkeypatch
+):
+    notebook, wall = hung.path / "notebooks" / PROCEDURE, hung.procedures
+
+    def ran_with(**values: str) -> str:
+        changed = {
+            f'{name} = ""': f'{name} = "{value}"' for name, value in values.items() if name != "NUMBER"
+        }
+        ran = run(notebook, changed | {'"SP-014"': f'"{values.get("NUMBER", "SP-014")}"'}, monkeypatch)
+        assert (ran.error, ran.warned) == ("", [])
+        return str(ran.names["said"])
+
+    assert ran_with(NUMBER="SP-020", ISSUE_BY="T9").startswith("Procedure SP-020, revision 1: ")
+    issued = files(wall)
+    assert {"SP-020.html", "SP-020.json"} <= set(issued)
+    assert (
+        ran_with(NUMBER="SP-020", ISSUE_BY="T9")
+        == "SP-020 is in force as it stands here, so nothing is written."
+    )
+    assert "To revise it say why, in REASON." in ran_with(ISSUE_BY="T9")
+    assert files(wall) == issued
+    assert ran_with(ISSUE_BY="T9", REASON="brighter").startswith("Procedure SP-014, revision 2: ")
+    revised = files(wall)
+    assert (
+        ran_with(ISSUE_BY="T9", REASON="brighter")
+        == "SP-014 is in force as it stands here, so nothing is written."
+    )
+    assert files(wall) == revised
+    rows = [r for r in fl.procedure_register(wall).rows if r["number"] == "SP-014"]
+    assert [(r["revision"], r["in_force"], r["approved_by"], r["reason"]) for r in rows] == [
+        (2, True, "T9", "brighter"),
+        (1, False, "T9", "first issue"),
+    ]
 
 
 # --- one course -------------------------------------------------------------------------------------

@@ -22,8 +22,19 @@ from contrast import contrast
 from on_paper import needs_paper, pages_of, printed
 
 import finishlab as fl
-from finishlab import ProcedureError, Recipe, read_procedure, write_procedure
-from finishlab.procedure import Procedure, customer, facts, newcomer, register, revise, shop, write
+from finishlab import ProcedureError, Recipe, issue_procedure, read_procedure, write_procedure
+from finishlab.procedure import (
+    Procedure,
+    customer,
+    facts,
+    issue,
+    newcomer,
+    register,
+    revise,
+    shop,
+    states,
+    write,
+)
 from finishlab.procedure.facts import plain
 from finishlab.procedure.read import fingerprint
 from finishlab.procedure.shop import words
@@ -80,7 +91,7 @@ class Page(html.parser.HTMLParser):
 
 
 def written(tmp_path: Path, **changes: Any) -> tuple[Procedure, Page]:
-    made = write_procedure(stand_ins.recipe(**changes), number="SP-014", folder=tmp_path, date=DAY)
+    made = stand_ins.issued(tmp_path, stand_ins.recipe(**changes), number="SP-014", date=DAY)
     return made, Page(made.path.read_text(encoding="utf-8"))
 
 
@@ -467,7 +478,7 @@ def older(text: str) -> str:
 def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: set[str] = set()
     noting = Noting(words(), asked)
-    for module in (facts, shop, write, revise, register, customer, newcomer):
+    for module in (facts, shop, write, issue, register, states, customer, newcomer):
         monkeypatch.setattr(module, "words", lambda: noting)
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
@@ -482,11 +493,18 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     ]
     for i, recipe in enumerate(recipes):
         write_procedure(recipe, number=f"SP-{i}", folder=tmp_path).table()
+    register.procedure_register(tmp_path).text()
+    for i in range(len(recipes)):
+        issue_procedure(tmp_path, f"SP-{i}", by="owner")
     (tmp_path / "own").mkdir()
     (tmp_path / "own" / "shop.toml").write_text('[filled]\nheat_limit = "60"\nheat_limit_set_by = "owner"\n')
-    write_procedure(recipes[0], number="SP-1", folder=tmp_path / "own")
-    register.procedure_register(tmp_path).text()
+    write_procedure(recipes[0], number="SP-1", folder=tmp_path / "own").text()
+    issue_procedure(tmp_path / "own", "SP-1", by="owner")
+    issue.withdraw_procedure(tmp_path / "own", "SP-1", by="owner", reason="new lot").text()
+    (tmp_path / "own" / "SP-1.withdrawn.json").write_text("{}")
+    register.procedure_register(tmp_path / "own").text()
     signed = {"reason": "new lot", "approved_by": "owner", "folder": tmp_path, "checkpoints": CARD}
+    revise.revise_procedure(stand_ins.recipe(), number="SP-0", revises=1, **{**signed, "approved_by": None})
     for i in range(3):
         revise.revise_procedure(stand_ins.recipe(), number=f"SP-{i}", revises=1, **signed)
     (tmp_path / "SP-0.html").write_text("by hand")
@@ -522,7 +540,7 @@ def test_a_fact_that_is_missing_stops_the_page(tmp_path: Path) -> None:
     for key in made.facts.keys() - elsewhere:
         rest = {k: v for k, v in made.facts.items() if k != key}
         with pytest.raises(jinja2.UndefinedError, match=key):
-            write.template("page.html.j2").render(f=rest, w=words(), figure="")
+            write.template("page.html.j2").render(f=rest, w=words(), figure="", mark="")
 
 
 # --- files -----------------------------------------------------------------------------------
@@ -544,9 +562,7 @@ def test_the_file_beside_the_page_holds_all_that_made_it(tmp_path: Path) -> None
 def test_the_recipe_comes_back_whole_from_the_kept_file(tmp_path: Path) -> None:
     first, _ = written(tmp_path / "a")
     kept = json.loads(first.path.with_suffix(".json").read_text(encoding="utf-8"))
-    again = write_procedure(
-        Recipe.from_dict(kept["recipe"]), number="SP-014", folder=tmp_path / "b", date=DAY
-    )
+    again = stand_ins.issued(tmp_path / "b", Recipe.from_dict(kept["recipe"]), number="SP-014", date=DAY)
     assert again.facts == first.facts
     assert again.path.read_bytes() == first.path.read_bytes()
 
@@ -617,6 +633,9 @@ def test_a_number_that_is_taken_is_refused_and_nothing_is_touched(tmp_path: Path
         ("con", "number 'con' is a name that Windows keeps for a device."),
         ("NUL.1", "is a name that Windows keeps for a device."),
         ("lpt9", "is a name that Windows keeps for a device."),
+        # Files of ours.
+        ("SP-1.draft", "ends as files of ours do. Leave '.draft' off."),
+        ("SP-1.Withdrawn", "ends as files of ours do. Leave '.withdrawn' off."),
         ("x" * 65, "number has 65 characters; at most 64 make a file name."),
     ],
 )
@@ -629,7 +648,10 @@ def test_a_number_that_cannot_name_a_file_is_refused(number: Any, told: str, tmp
 
 @pytest.mark.parametrize("number", ["SP-014", "7", "FL 3.2_b", "Türen-1", "concrete"])
 def test_an_ordinary_number_names_its_files(number: str, tmp_path: Path) -> None:
-    made = write_procedure(stand_ins.recipe(), number=number, folder=tmp_path)
+    draft = write_procedure(stand_ins.recipe(), number=number, folder=tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [f"{number}.draft.html", f"{number}.draft.json"]
+    assert draft.path.name == f"{number}.draft.html"
+    made = issue_procedure(tmp_path, number, by="owner")
     assert sorted(p.name for p in tmp_path.iterdir()) == [f"{number}.html", f"{number}.json"]
     assert made.path.name == f"{number}.html"
 
@@ -735,8 +757,7 @@ def test_a_procedure_read_back_is_the_recipe_it_was_written_from(tmp_path: Path)
 
 
 def test_a_file_changed_by_hand_is_told_from_one_that_was_written(tmp_path: Path) -> None:
-    write_procedure(stand_ins.recipe(), number="SP-014", folder=tmp_path)
-    path = tmp_path / "SP-014.json"
+    path = write_procedure(stand_ins.recipe(), number="SP-014", folder=tmp_path).path.with_suffix(".json")
     kept = json.loads(path.read_text(encoding="utf-8"))
     kept["recipe"]["assurance"] = 0.999
     path.write_text(json.dumps(kept), encoding="utf-8")

@@ -32,9 +32,7 @@ def told(*command: str) -> str:
 
 
 def printed(folder: Path, recipe: Any = None, **how: Any) -> Path:
-    fl.write_procedure(
-        recipe or stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05", checkpoints=CARD
-    )
+    stand_ins.issued(folder, recipe, date="2026-01-05", checkpoints=CARD)
     return fl.print_procedure(folder, "SP-1", path=folder / "out.pdf", **how)
 
 
@@ -136,7 +134,7 @@ def test_what_cannot_be_printed_is_said_at_once(tmp_path: Path) -> None:
 
 
 def customer(folder: Path, **more: Any) -> str:
-    fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05")
+    stand_ins.issued(folder, date="2026-01-05")
     read = {"before": {"gloss_20": 61.0}, "after": {"gloss_20": 86.2, "haze": 11.0}, "date": "2026-03-04"}
     path = fl.print_customer_page(
         folder, "SP-1", path=folder / "door.pdf", **{"job": "left door", **read, **more}

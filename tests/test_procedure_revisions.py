@@ -18,10 +18,8 @@ SIGNED = {"reason": "new product lot", "approved_by": "owner"}
 
 
 def first(folder: Path) -> bytes:
-    """Write revision 1; return its data."""
-    made = write_procedure(
-        stand_ins.recipe(), number="SP-1", folder=folder, date="2026-01-05", author="A. 1", owner="owner"
-    )
+    """Issue revision 1; return its data."""
+    made = stand_ins.issued(folder, date="2026-01-05", author="A. 1")
     return made.path.with_suffix(".json").read_bytes()
 
 
@@ -63,7 +61,7 @@ def test_the_newest_revision_is_read_back_and_an_older_one_when_asked(tmp_path: 
 def test_the_register_lists_every_revision_and_what_is_in_force(tmp_path: Path) -> None:
     first(tmp_path)
     revised(tmp_path)
-    write_procedure(stand_ins.recipe(), number="SP-2", folder=tmp_path)
+    stand_ins.issued(tmp_path, number="SP-2")
     found = procedure_register(tmp_path)
     assert found.text() == "2 procedures in force, 3 revisions in all."
     assert [(r["number"], r["revision"], r["status"]) for r in found.rows] == [

@@ -49,9 +49,7 @@ def shop(folder: Path, text: str = OWN, logo: bytes = SVG) -> Path:
 
 def faces(folder: Path, **changes: Any) -> tuple[str, str]:
     """Return the page's text and the PDF's."""
-    page = fl.write_procedure(
-        stand_ins.recipe(**changes), number="SP-1", folder=folder, date="2026-08-31"
-    ).path
+    page = stand_ins.issued(folder, stand_ins.recipe(**changes), date="2026-08-31").path
     pdf = fl.print_procedure(folder, "SP-1", path=folder / "out.pdf")
     return page.read_text(encoding="utf-8"), told("pdftotext", "-raw", str(pdf), "-")
 

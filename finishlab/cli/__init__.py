@@ -71,7 +71,8 @@ def _top() -> None:
 
     It works on a study folder: study.toml says what is studied and what the finish must be,
     trials.sqlite, the record book, what the bench logged (without a book, trials.csv or
-    trials.xlsx does). Answers go to results/ in the folder, procedures to procedures/.
+    trials.xlsx does). Answers go to results/ in the folder, procedures to procedures/: a draft
+    first, which somebody issues by name.
 
     \b
     Examples:
@@ -85,6 +86,8 @@ def _top() -> None:
       finishlab plan doors --trials 24 --panels 4
       finishlab record doors
       finishlab shortest doors
+      finishlab shortest doors --draft
+      finishlab issue doors --by owner
 
     \b
     Exit code: 0 an answer, 2 a mistake in what was given, 3 no process can be
@@ -99,6 +102,8 @@ for _command in (begin.start, keep.plan, bench.record, answers.check, answers.sh
     app.command()(_command)
 app.command("follow-up")(rounds.follow_up)
 app.command()(documents.procedure)
+app.command()(documents.issue)
+app.command()(documents.withdraw)
 app.command()(watch.watch)
 app.command()(lab.lab)
 app.command("import")(keep.import_sheet)

@@ -11,9 +11,10 @@ import typer
 
 from finishlab import study_folder
 from finishlab.cli import screen
-from finishlab.cli.documents import mid_job_card
+from finishlab.cli.documents import mid_job_card, to_issue
 from finishlab.cli.options import CANNOT_TELL, Assurance, Folder, Goal, asked
-from finishlab.study_folder import StudyFolder
+from finishlab.errors import ProcedureError
+from finishlab.study_folder import StudyFolder, keep_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,34 +50,41 @@ def shortest(
     folder: Folder,
     goal: Goal = None,
     assurance: Assurance = None,
+    keep: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Keep this answer in results/NAME, beside the study's own."),
+    ] = None,
+    draft: Annotated[
+        bool, typer.Option("--draft", help="Write a draft of the procedure, which is not in force.")
+    ] = False,
     number: Annotated[
         str | None,
-        typer.Option(
-            metavar="SP-001", help="Number of the procedure to write; the next free one if left out."
-        ),
+        typer.Option(metavar="SP-001", help="Number of the draft; the next free one if left out."),
     ] = None,
 ) -> None:
-    """Find the shortest process; write its procedure.
+    """Find the shortest process that keeps the promise.
 
-    The next job must meet the goal as surely as asked. Prints the answer, and writes into
-    the folder:
+    The next job must meet the goal as surely as asked. Prints the answer. The answer to the
+    study's own question is kept in the folder and replaces the older one:
 
     \b
       results/answer.txt        this answer, and how well the model held
       results/considered.csv    the processes that were considered
       results/considered.svg    the same as a figure, and as considered.png
       results/checks.csv        each trial beside what the others say of it
-      procedures/SP-001.html    the procedure to print, and its facts as .json
 
-    Results replace the older ones; a procedure never does. When nothing studied keeps the
-    promise, no procedure is written: the answer says what comes closest and what would
-    settle it, and the exit code is 3.
+    A question with another goal or assurance writes nothing, unless you ask for it with
+    --keep. No answer puts a procedure in force: --draft writes a draft into procedures/, and
+    finishlab issue puts it in force in somebody's name. When nothing studied keeps the
+    promise there is no draft: the answer says what comes closest and what would settle it,
+    and the exit code is 3.
 
     \b
     Examples:
       finishlab shortest demo
+      finishlab shortest demo --draft
       finishlab shortest demo --goal "gloss_20 at least 84" --goal "haze at most 18"
-      finishlab shortest demo --assurance 0.95 --number SP-014
+      finishlab shortest demo --assurance 0.95 --keep surer
 
     Cautions: no process is called safe here. Follow the safety data sheets, the coating
     maker's data sheet, local codes and licensed practice.
@@ -84,25 +92,53 @@ def shortest(
     from finishlab import _progress
 
     place = StudyFolder.at(folder)
+    _refuse_undrafted(number, draft)
     study = place.study()
     question = asked(study, goal, assurance)
+    # Another question than the study's own does not take the place of its answer.
+    own = question == asked(study, None, None)
+    kept_in = place.results / keep_name(keep) if keep is not None else place.results if own else None
     with _progress.bar(len(question["goal"]) + 4) as stage:
         stage("reading the trials")
         trials = place.trials(study)
         recipe, model = _solve(study, trials, question, stage)
         stage("what to do at which reading")
-        card = mid_job_card(model, recipe)[0] if recipe.found else None
+        card = mid_job_card(model, recipe)[0] if draft and recipe.found else None
         stage("writing")
-        files = _result_files(recipe, model)
-        with place.replacing(files) as written:
-            procedure = _procedure(recipe, place, number, card)
+        files = _result_files(recipe, model) if kept_in else {}
+        with place.replacing(files, kept_in) as written:
+            drafted = _draft(recipe, place, number, card) if draft and recipe.found else None
     console = screen.console()
     _answer(console, recipe)
-    if procedure is not None:
-        written += [procedure.path, procedure.path.with_suffix(".json")]
+    if drafted is not None:
+        written += [drafted.path, drafted.path.with_suffix(".json")]
     screen.listed(console, "Written", map(str, written))
+    screen.listed(console, "Next", _next(place, recipe, drafted, bool(kept_in)))
     if not recipe.found:
         raise typer.Exit(CANNOT_TELL)
+
+
+def _next(place: StudyFolder, recipe: Recipe, drafted: Procedure | None, kept: bool) -> list[str]:
+    """Say what to type for what this answer did not write."""
+    lines = []
+    if not kept:
+        lines.append(
+            "This answer was not kept: it is to another question than the study's own, whose answer stays as it was. "
+            "To keep this one beside it add --keep NAME."
+        )
+    if drafted is not None:
+        lines.append(to_issue(place, drafted.number))
+    elif recipe.found:
+        lines.append("No procedure was written. For a draft of one add --draft.")
+    return lines
+
+
+def _refuse_undrafted(number: str | None, draft: bool) -> None:
+    """Refuse a number where nothing would get it, so that nobody believes to have a procedure."""
+    if number is not None and not draft:
+        raise ProcedureError(
+            f"--number {number} given without --draft, so no procedure would be written. Add --draft, or leave the number out."
+        )
 
 
 # --- the main job ------------------------------------------------------------------------
@@ -123,13 +159,9 @@ def _solve(
     return find(model, **question), model
 
 
-def _procedure(
-    recipe: Recipe, place: StudyFolder, number: str | None, card: Checkpoints | None
-) -> Procedure | None:
+def _draft(recipe: Recipe, place: StudyFolder, number: str | None, card: Checkpoints | None) -> Procedure:
     from finishlab.procedure import write_procedure
 
-    if not recipe.found:
-        return None
     return write_procedure(
         recipe, number=number or place.next_number(), folder=place.procedures, checkpoints=card
     )

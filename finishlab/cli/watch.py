@@ -83,12 +83,13 @@ def watch(
             found = watch_jobs(recipe, table, changes=since, model=_model(place))
         except FinishlabError as error:  # the answer on the jobs stands all the same
             without = [str(error)]
-    with place.replacing(_files(found)) as written:
+    standing = _standing(place, named)
+    with place.replacing(_files(found, standing)) as written:
         if change:
             write_whole(place.path / CHANGES, _changes_file(kept))
             written.append(place.path / CHANGES)
     console = screen.console()
-    _said(console, found)
+    _said(console, found, standing)
     screen.listed(console, "Without trials to work next", without)
     screen.listed(console, "Written", map(str, written))
 
@@ -103,6 +104,15 @@ def _model(place: StudyFolder) -> FinishModel:
     with _progress.bar(1) as stage:
         stage("looking for the trials to work next")
         return fit(study, trials)
+
+
+def _standing(place: StudyFolder, number: str) -> list[str]:
+    """Say where a procedure is not in force, nothing where it is."""
+    from finishlab.procedure.states import statuses
+
+    said = {"draft": "is a draft and not in force", "withdrawn": "was withdrawn and is not in force"}
+    status = statuses(place.procedures)[number]
+    return [f"{number} {said[status]}."] if status in said else []
 
 
 def _review(place: StudyFolder, number: str) -> list[tuple[str, str]]:
@@ -140,18 +150,18 @@ def _changes_file(changes: list[tuple[str, str]]) -> bytes:
     return page.getvalue().encode("utf-8")
 
 
-def _said(console: Console, found: Watch) -> None:
+def _said(console: Console, found: Watch, standing: list[str]) -> None:
     screen.say(console, found.text())
-    screen.listed(console, "Cautions", [*found.cautions, screen.CAUTION])
+    screen.listed(console, "Cautions", [*standing, *found.cautions, screen.CAUTION])
 
 
-def _files(found: Watch) -> dict[str, bytes]:
+def _files(found: Watch, standing: list[str]) -> dict[str, bytes]:
     """Return the files of an answer, whole, by name."""
     from finishlab import plots
     from finishlab.records.csv_file import csv_bytes
 
     page = io.StringIO()
-    _said(screen.console(page), found)
+    _said(screen.console(page), found, standing)
     figure = found.plot(ax=plots.blank(8.2, 4.6))
     return {
         "watch.txt": page.getvalue().encode(),

@@ -16,6 +16,7 @@ from finishlab.errors import ProcedureError
 from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.shop import words
+from finishlab.procedure.states import status_of
 from finishlab.procedure.write import put
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
@@ -52,7 +53,7 @@ def print_customer_page(
         Of the readings after; today when left out.
     paper : {"a4", "letter"}, optional
     revision : int, optional
-        The newest when left out.
+        When left out, the newest that was issued; the draft where none was.
 
     Returns
     -------
@@ -106,9 +107,11 @@ def print_customer_page(
         raise ProcedureError(
             f"after has no {_show.listed(lacking)}, which the goal asks for. Read the finished panel and give it."
         )
-    facts = _facts(
-        recipe, f"{number}, {words()['head']['revision'].lower()} {wanted}", job, before, after, day
-    )
+    w = words()
+    by = f"{number}, {w['head']['revision'].lower()} {wanted}"
+    if status_of(Path(folder), number, wanted) == "draft":
+        by = f"{by} ({w['register']['draft']})"
+    facts = _facts(recipe, by, job, before, after, day)
     facts["shop"] = kept["facts"].get("shop", {})
     return put(Path(path), pdf("customer.typ", {"f": facts, "w": words()}, paper))
 

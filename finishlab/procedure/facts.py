@@ -37,7 +37,6 @@ def procedure_facts(
     reason: str,
     author: str,
     reviewer: str,
-    owner: str,
     shop: Mapping[str, Any],
     checkpoints: Checkpoints | None = None,
     before: Mapping[str, Any] | None = None,
@@ -56,8 +55,8 @@ def procedure_facts(
         Date of this revision.
     reason : str
         Why this revision was made; empty for the first issue.
-    author, reviewer, owner : str
-        Who signs; empty for a line to fill in by hand.
+    author, reviewer : str
+        Who wrote and checked it; empty for a line to fill in by hand. Who issues it, `issued_facts` takes.
     shop : mapping
         The shop's own words, as `read_shop` gives them.
     checkpoints : Checkpoints, optional
@@ -77,7 +76,6 @@ def procedure_facts(
         "number": number,
         "revision": revision,
         "date": date.isoformat(),
-        "withdrawn": "",
         "shop": dict(shop),
         "title": study.title,
         "process": process,
@@ -100,11 +98,12 @@ def procedure_facts(
         "limits": [_limit(name, limit) for name, limit in recipe.limits.items()],
         "cautions": list(dict.fromkeys([*recipe.cautions, *study.cautions])),
         "pass_means": study.pass_means,
-        "signoff": {"author": author, "reviewer": reviewer, "owner": owner},
-        **_filled(shop, date),
+        "signoff": {"author": author, "reviewer": reviewer, "owner": ""},
+        **_filled(shop),
+        "next_review": _next_review(shop, date),
         "revisions": [
             *(before["revisions"] if before else []),
-            [str(revision), date.isoformat(), reason or w["signoff"]["first"], author, owner],
+            [str(revision), date.isoformat(), reason or w["signoff"]["first"], author, ""],
         ],
         "figure": plain(_show.considered(recipe).to_dict("records")),
     }
@@ -113,10 +112,28 @@ def procedure_facts(
     return with_mils(made) | {"shop": made["shop"]} if shop.get("mils") else made
 
 
-def _filled(shop: Mapping[str, Any], date: Date) -> dict[str, Any]:
-    """What the study does not know and the shop's file may say; an empty text is a line to fill in by hand."""
+def issued_facts(facts: Mapping[str, Any], date: Date, by: str) -> dict[str, Any]:
+    """Return the facts of a draft as they are issued: that day, by a named person, and else as they were drafted."""
+    *earlier, (revision, _, reason, author, _) = facts["revisions"]
+    return {
+        **facts,
+        "date": date.isoformat(),
+        "next_review": _next_review(facts["shop"], date),
+        "signoff": {**facts["signoff"], "owner": by},
+        "revisions": [*earlier, [revision, date.isoformat(), reason, author, by]],
+    }
+
+
+def _next_review(shop: Mapping[str, Any], date: Date) -> str:
+    """Day on which the shop looks at a revision of that date again; empty for a line to fill in by hand."""
     import pandas as pd
 
+    months = shop.get("review_months")
+    return (pd.Timestamp(date) + pd.DateOffset(months=months)).date().isoformat() if months else ""
+
+
+def _filled(shop: Mapping[str, Any]) -> dict[str, Any]:
+    """What the study does not know and the shop's file may say; an empty text is a line to fill in by hand."""
     w, said = words(), shop.get("filled", {})
 
     def limit(name: str) -> str:
@@ -124,16 +141,12 @@ def _filled(shop: Mapping[str, Any], date: Date) -> dict[str, Any]:
         return w["signoff"]["limit_by"].format(limit=said[name], by=by) if said.get(name) else ""
 
     lines = ("clear_coat", "cure", "colours", "panels", "film_build", "competence")
-    months = shop.get("review_months")
     unit = "mil" if shop.get("mils") else "µm"
     return {
         "filled": [[w["filled"][name], said.get(name, "")] for name in lines],
         "hold_off": limit("hold_off"),
         "heat_limit": limit("heat_limit"),
         "copies": said.get("copies", ""),
-        "next_review": (pd.Timestamp(date) + pd.DateOffset(months=months)).date().isoformat()
-        if months
-        else "",
         "film_map": [row.format(unit=unit) for row in w["checkpoints"]["film_map_rows"]],
     }
 

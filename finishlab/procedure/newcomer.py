@@ -16,8 +16,8 @@ from finishlab.newcomers import certify
 from finishlab.procedure.facts import limit_text
 from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
-from finishlab.procedure.revise import withdrawal
 from finishlab.procedure.shop import read_shop, with_mils, words
+from finishlab.procedure.states import mark_of
 from finishlab.procedure.write import put
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES, Condition
@@ -67,7 +67,7 @@ def print_certificate_sheet(
         Probability that the limit of that share holds, from 0.5 to below 1.
     paper : {"a4", "letter"}, optional
     revision : int, optional
-        The newest when left out.
+        When left out, the newest that was issued; the draft where none was.
 
     Returns
     -------
@@ -144,10 +144,12 @@ def print_certificate_sheet(
         "blank": filled is None,
         "said": said,
         "newcomer": named,
-        "withdrawn": withdrawal(folder, number, revised),
     }
     facts = (with_mils(facts) if shop.get("mils") else facts) | {"shop": shop}
-    return put(Path(path), pdf("newcomer.typ", {"f": facts, "w": words()}, paper))
+    return put(
+        Path(path),
+        pdf("newcomer.typ", {"f": facts, "w": words(), "mark": mark_of(folder, number, revised)}, paper),
+    )
 
 
 def _in_a_row(first: int, wanted: float, confidence: float) -> int | None:

@@ -16,8 +16,8 @@ from typing import Any, Literal, get_args
 from finishlab import plots
 from finishlab.errors import ProcedureError
 from finishlab.procedure.read import kept_file, revision_path
-from finishlab.procedure.revise import withdrawal
 from finishlab.procedure.shop import words_for
+from finishlab.procedure.states import mark_of
 from finishlab.procedure.write import put
 
 Paper = Literal["a4", "letter"]
@@ -38,7 +38,7 @@ def print_procedure(
     """
     Make a PDF of a procedure that was written, or its one-page card for the bench.
 
-    Tagged for people who hear it (PDF/UA-1), fonts inside; an older revision is marked as withdrawn.
+    Tagged for people who hear it (PDF/UA-1), fonts inside; a draft is marked as a draft, and what was withdrawn as withdrawn.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def print_procedure(
     document : {"procedure", "bench card"}, optional
     paper : {"a4", "letter"}, optional
     revision : int, optional
-        The newest when left out.
+        When left out, the newest that was issued; the draft where none was.
 
     Returns
     -------
@@ -86,9 +86,7 @@ def print_procedure(
     folder = Path(folder)
     kept_path, wanted = revision_path(folder, number, revision)
     facts = kept_file(kept_path)["facts"]
-    return put(
-        Path(path), pdf_of({**facts, "withdrawn": withdrawal(folder, number, wanted)}, document, paper)
-    )
+    return put(Path(path), pdf_of(facts, document, paper, mark_of(folder, number, wanted)))
 
 
 def asked_of(**asked: str) -> list[str]:
@@ -101,8 +99,8 @@ def asked_of(**asked: str) -> list[str]:
     ]
 
 
-def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
-    """Return a document as PDF; the same facts give the same bytes."""
+def pdf_of(facts: dict[str, Any], document: Document, paper: Paper, mark: str = "") -> bytes:
+    """Return a document as PDF, with a mark across its top; the same facts give the same bytes."""
     import pandas as pd
 
     if "shop" not in facts:
@@ -110,7 +108,7 @@ def pdf_of(facts: dict[str, Any], document: Document, paper: Paper) -> bytes:
             f"procedure {facts['number']} was kept by an older finishlab, which had less to print. Revise it (revise_procedure), or print its page."
         )
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
-    data = {"f": facts, "w": words_for(facts), "spoken": ax.get_title(loc="left")}
+    data = {"f": facts, "w": words_for(facts), "mark": mark, "spoken": ax.get_title(loc="left")}
     return pdf(_LAYOUT[document], data, paper, figure=plots.svg(ax))
 
 

@@ -18,6 +18,8 @@ from finishlab.solve.recipe import Recipe
 
 #: Version of the kept JSON; one that is not known is refused.
 FORMAT = 1
+#: What stands before the ending of a file's name: nothing for what was issued, a draft, a withdrawal without a successor.
+ISSUED, DRAFT, WITHDRAWAL = "", ".draft", ".withdrawn"
 
 
 def fingerprint(kept: Mapping[str, Any]) -> str:
@@ -52,28 +54,39 @@ def parted(stem: str) -> tuple[str, int]:
     return (found[1], int(found[2])) if found and found[2] != "1" else (stem, 1)
 
 
-def kept_files(folder: Path) -> dict[str, dict[int, Path]]:
-    """Return the kept files of a folder: number -> revision -> path, both in order."""
+def kind_of(path: Path) -> str:
+    """Return what a kept file is: `ISSUED`, `DRAFT` or `WITHDRAWAL`."""
+    return next((kind for kind in (DRAFT, WITHDRAWAL) if path.stem.endswith(kind)), ISSUED)
+
+
+def kept_files(folder: Path, kind: str = ISSUED) -> dict[str, dict[int, Path]]:
+    """Return the kept files of a folder, of one kind: number -> revision -> path, both in order."""
     there: dict[str, dict[int, Path]] = {}
-    named = sorted((*parted(p.stem), p) for p in folder.glob("*.json")) if folder.is_dir() else []
-    for number, revision, path in named:
+    found = [p for p in folder.glob("*.json") if kind_of(p) == kind] if folder.is_dir() else []
+    for number, revision, path in sorted((*parted(p.stem.removesuffix(kind)), p) for p in found):
         there.setdefault(number, {})[revision] = path
     return there
 
 
 def revision_path(folder: Path, number: str, revision: int | None) -> tuple[Path, int]:
-    """Return the kept file of a revision, the newest where none is asked for, and its number; or raise naming those there are."""
-    files = kept_files(folder)
-    if number not in files:
-        known = f"There are {', '.join(files)}." if files else "There is none yet; write_procedure makes one."
+    """
+    Return the kept file of a revision and its number; or raise naming those there are.
+
+    Where no revision is asked for it is the newest that was issued, or the draft where none was.
+    """
+    issued, drafts = kept_files(folder), kept_files(folder, DRAFT)
+    if number not in issued and number not in drafts:
+        there = sorted({*issued, *drafts})
+        known = f"There are {', '.join(there)}." if there else "There is none yet; write_procedure makes one."
         raise ProcedureError(f"there is no procedure {number} in {folder}. {known}")
-    wanted = max(files[number]) if revision is None else revision
-    if wanted not in files[number]:
-        known = ", ".join(map(str, files[number]))
+    files = {**drafts.get(number, {}), **issued.get(number, {})}
+    wanted = max(issued.get(number) or files) if revision is None else revision
+    if wanted not in files:
+        known = ", ".join(map(str, sorted(files)))
         raise ProcedureError(
             f"there is no revision {wanted} of procedure {number} in {folder}. There are revisions {known}."
         )
-    return files[number][wanted], wanted
+    return files[wanted], wanted
 
 
 def kept_file(path: Path) -> dict[str, Any]:
@@ -93,6 +106,10 @@ def kept_file(path: Path) -> dict[str, Any]:
         raise ProcedureError(
             f"{path} was changed by hand since it was written: its fingerprint does not fit. Bring it back from a backup, or write the procedure anew."
         )
+    if kept.get("status") == "draft" and kind_of(path) != DRAFT:
+        raise ProcedureError(
+            f"{path} is a draft under another name: nobody issued it. End its name in {DRAFT}.json again, and issue it with issue_procedure."
+        )
     return kept
 
 
@@ -107,7 +124,7 @@ def read_procedure(folder: str | Path, number: str, *, revision: int | None = No
     number : str
         As ``SP-014``.
     revision : int, optional
-        The newest when left out.
+        When left out, the newest that was issued; the draft where none was.
 
     Returns
     -------

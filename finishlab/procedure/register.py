@@ -1,7 +1,7 @@
-"""The register: every revision of every procedure of a folder, and whether each is as it was written.
+"""The register: every draft and revision of every procedure of a folder, how it stands, and whether it is as it was written.
 
 Read from the kept data, never the other way round, so that the register cannot say what they do not. What an
-interrupted revision left undone is made good on the way (`revise.py`).
+interruption left undone is made good on the way (`states.py`).
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.read import kept_file, kept_files
-from finishlab.procedure.revise import mend
+from finishlab.procedure.read import DRAFT, WITHDRAWAL, kept_files
 from finishlab.procedure.shop import words
+from finishlab.procedure.states import ending, mend, mend_draft, readable
 from finishlab.procedure.write import put, template
 
 if TYPE_CHECKING:
@@ -29,13 +29,14 @@ _COLUMNS = ("number", "revision", "date", "process", "status", "reason", "approv
 @dataclass(frozen=True, eq=False)
 class Register:
     """
-    The procedures of a folder, revision by revision.
+    The procedures of a folder, draft by draft and revision by revision.
 
     Attributes
     ----------
     rows : tuple of dict
-        By number, the newest revision first: ``number``, ``revision``, ``date``, ``process``, ``status`` in words, ``reason``, ``approved_by``,
-        ``found`` (what is not as it was written, in words), ``in_force``.
+        By number, drafts first, then the newest revision first: ``number``, ``revision``, ``date``, ``process``, ``status`` ("draft", "in force", when and by
+        what it was withdrawn, or that it is not to be relied on), ``reason``, ``approved_by`` (empty for a draft),
+        ``found`` (what is not as it was written, in words), ``draft`` and ``in_force`` (bool).
     path : Path
         The page, ``register.html`` in the folder.
     cautions : tuple of str
@@ -47,21 +48,29 @@ class Register:
     cautions: tuple[str, ...]
 
     def text(self) -> str:
-        """Say how many procedures are in force, and what was found."""
+        """Say how many procedures are in force and how many are drafts, and what was found."""
         w = words()["register"]
         if not self.rows:
             return w["none"]
-        counts = w["summary"].format(
-            procedures=_show.counted(sum(row["in_force"] for row in self.rows), "procedure"),
-            revisions=_show.counted(len(self.rows), "revision"),
+        drafts = sum(row["draft"] for row in self.rows)
+        in_force = sum(row["in_force"] for row in self.rows)
+        issued = len(self.rows) - drafts
+        counts = {
+            "procedures": _show.counted(in_force, "procedure"),
+            "revisions": _show.counted(issued, "revision"),
+            "drafts": _show.counted(drafts, "draft"),
+        }
+        said = [w["summary" if in_force else "issued" if issued else "nothing"]]
+        said += [w["drafts"]] if drafts else []
+        return " ".join(
+            [line.format(**counts) for line in said] + [w["found"].format(found=c) for c in self.cautions]
         )
-        return " ".join([counts, *(w["found"].format(found=c) for c in self.cautions)])
 
     def table(self) -> pd.DataFrame:
-        """Return one row a revision."""
+        """Return one row a draft or revision."""
         import pandas as pd
 
-        return pd.DataFrame(list(self.rows), columns=[*_COLUMNS, "in_force"])
+        return pd.DataFrame(list(self.rows), columns=[*_COLUMNS, "draft", "in_force"])
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
@@ -72,12 +81,12 @@ class Register:
         }
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table().drop(columns="in_force"))
+        return _show.sentence_and_table(self.text(), self.table().drop(columns=["draft", "in_force"]))
 
 
 def procedure_register(folder: str | Path = "procedures") -> Register:
     """
-    Check every revision of every procedure in a folder, and write the register's page.
+    Check every draft and revision of every procedure in a folder, and write the register's page.
 
     Parameters
     ----------
@@ -87,7 +96,7 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
     Returns
     -------
     Register
-        One row a revision, and what was found.
+        One row a draft or revision, and what was found.
 
     Raises
     ------
@@ -110,8 +119,11 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
     >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     page = fl.write_procedure(recipe, number="SP-014", folder=folder)
-    ...     fl.procedure_register(folder).text()
-    '1 procedure in force, 1 revision in all.'
+    ...     drafted = fl.procedure_register(folder).text()
+    ...     page = fl.issue_procedure(folder, "SP-014", by="owner")
+    ...     issued = fl.procedure_register(folder).text()
+    >>> drafted, issued
+    ('No procedure is in force. 1 draft, not in force.', '1 procedure in force, 1 revision in all.')
 
     >>> fl.procedure_register("no such folder")
     Traceback (most recent call last):
@@ -122,7 +134,8 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
     if not folder.is_dir():
         raise ProcedureError(f"there is no folder {folder}. Give the one that holds the procedures.")
     try:
-        rows = [row for number, files in kept_files(folder).items() for row in _rows(folder, number, files)]
+        numbers = sorted({*kept_files(folder), *kept_files(folder, DRAFT)})
+        rows = [row for number in numbers for row in _rows(folder, number)]
         w = words()
         cells = [[str(row[c]) for c in _COLUMNS] for row in rows]
     except OSError as error:
@@ -139,47 +152,68 @@ def procedure_register(folder: str | Path = "procedures") -> Register:
     return Register(tuple(rows), path, tuple(cautions))
 
 
-def _rows(folder: Path, number: str, files: Mapping[int, Path]) -> list[dict[str, Any]]:
-    """Return the rows of one number, the newest revision first."""
+def _rows(folder: Path, number: str) -> list[dict[str, Any]]:
+    """Return the rows of one number: its drafts, then what was issued, the newest first."""
     w, found = words()["register"], mend(folder, number)
-    newest, rows = max(files), []
-    kept: dict[int, dict[str, Any]] = {}
-    broken: dict[int, str] = {}
-    for revision, path in files.items():
-        try:
-            kept[revision] = kept_file(path)
-        except ProcedureError:
-            broken[revision] = w["edited_data"]
+    files, drafts = kept_files(folder).get(number, {}), kept_files(folder, DRAFT).get(number, {})
+    newest = max(files, default=0)
+    kept = {revision: readable(path) for revision, path in files.items()}
+    rows = [
+        _draft_row(number, revision, drafts[revision], newest) for revision in sorted(drafts, reverse=True)
+    ]
     for revision in range(newest, 0, -1):
-        mine, later = kept.get(revision), kept.get(revision + 1)
-        said = [broken[revision]] if revision in broken else [found[revision]] if revision in found else []
-        row: dict[str, Any] = {
-            "number": number,
-            "revision": revision,
-            "date": "",
-            "process": "",
-            "reason": "",
-            "approved_by": "",
-        }
+        mine, end = kept.get(revision, {}), ending(folder, number, revision)
+        row = _row(number, revision, mine)
+        said = [found[revision]] if revision in found else []
         if revision not in files:
             said = [w["gap"].format(revision=revision)]
-        if mine is not None:
-            facts = mine["facts"]
-            row |= {"date": facts["date"], "process": facts["process"], "reason": facts["revisions"][-1][2]}
-            row["approved_by"] = facts["signoff"]["owner"]
-            if "previous" in mine and not _follows(files.get(revision - 1), mine["previous"]):
-                said.append(w["chain"])
-        if revision < newest:
-            row["status"] = (
-                w["withdrawn"].format(date=later["facts"]["date"], revision=revision + 1)
-                if later
-                else w["withdrawn"].format(date=_show.UNKNOWN, revision=revision + 1)
-            )
+        elif not mine:
+            said = [w["edited_data"]]
+        elif "previous" in mine and not _follows(files.get(revision - 1), mine["previous"]):
+            said.append(w["chain"])
+        withdrawn = kept_files(folder, WITHDRAWAL).get(number, {}).get(revision)
+        if withdrawn and mine and readable(withdrawn).get("withdraws") != mine["fingerprint"]:
+            said.append(w["edited_withdrawal"])
+        if end:
+            row["status"] = end.text() + (f": {end.reason}" if end.reason else "")
         else:
-            row["status"] = w["damaged"] if mine is None else w["in_force"]
-        row |= {"found": "; ".join(said), "in_force": revision == newest and mine is not None}
+            row["status"] = w["in_force"] if mine else w["damaged"]
+        row |= {"found": "; ".join(said), "in_force": bool(mine) and end is None}
         rows.append(row)
     return rows
+
+
+def _draft_row(number: str, revision: int, path: Path, newest: int) -> dict[str, Any]:
+    """Return the row of a draft, and make its page again where it is missing."""
+    w, mine = words()["register"], readable(path)
+    said = mend_draft(path, mine) if mine else w["edited_data"]
+    late = w["overtaken"].format(revision=newest) if revision <= newest else ""
+    return _row(number, revision, mine) | {
+        "status": w["draft"],
+        "found": "; ".join(filter(None, [said, late])),
+        "draft": True,
+    }
+
+
+def _row(number: str, revision: int, kept: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the data of a draft or revision say; empty cells where they cannot be relied on."""
+    row: dict[str, Any] = {
+        "number": number,
+        "revision": revision,
+        "date": "",
+        "process": "",
+        "status": "",
+        "reason": "",
+        "approved_by": "",
+        "found": "",
+        "draft": False,
+        "in_force": False,
+    }
+    if kept:
+        facts = kept["facts"]
+        row |= {"date": facts["date"], "process": facts["process"], "reason": facts["revisions"][-1][2]}
+        row["approved_by"] = facts["signoff"]["owner"]
+    return row
 
 
 def _follows(path: Path | None, previous: str) -> bool:

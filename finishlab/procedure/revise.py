@@ -1,9 +1,8 @@
 """Revisions of a procedure: a new one withdraws the one before, and nothing is lost or forged.
 
 Each revision is kept in files of its own. Its data carry the fingerprint of the revision they were made from, so that
-the revisions of a number are a chain: one that was changed, taken away or put in between is seen. The data are
-placed first and at once; whatever stops the work after that (a power cut, a full disk) is made good from them by `mend`, which the
-register calls too. The words and the page of one revision are `facts.py`'s and `write.py`'s.
+the revisions of a number are a chain: one that was changed, taken away or put in between is seen. What a person issues is
+`issue.py`'s, how each revision stands `states.py`'s. The words and the page of one revision are `facts.py`'s and `write.py`'s.
 """
 
 from __future__ import annotations
@@ -13,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import procedure_facts
-from finishlab.procedure.read import kept_file, kept_files, stem
-from finishlab.procedure.shop import read_shop, words
-from finishlab.procedure.write import Procedure, checked, issue, put, render, sha256
+from finishlab.procedure.facts import issued_facts, plain, procedure_facts
+from finishlab.procedure.issue import put_in_force
+from finishlab.procedure.read import DRAFT, kept_file, kept_files
+from finishlab.procedure.shop import read_shop
+from finishlab.procedure.write import Procedure, checked, keep
 
 if TYPE_CHECKING:
     from finishlab.solve import Recipe
@@ -29,7 +29,7 @@ def revise_procedure(
     number: str,
     revises: int,
     reason: str,
-    approved_by: str,
+    approved_by: str | None = None,
     folder: str | Path = "procedures",
     date: Date | str | None = None,
     author: str = "",
@@ -37,9 +37,10 @@ def revise_procedure(
     checkpoints: Checkpoints | None = None,
 ) -> Procedure:
     """
-    Write a new revision of a procedure, and mark the one before it as withdrawn.
+    Write a new revision of a procedure: issued in the name of who approves it, else as a draft.
 
-    The new page says what changed, side by side. The data of the earlier revision stay as they are; its page is marked
+    The new page says what changed, side by side. A draft leaves the revision before it in force, until `issue_procedure` issues it.
+    An issued revision withdraws the one before. Its data stay as they are; its page is marked
     across the top, unless somebody changed it by hand: then it is left alone, and the register says so.
 
     Parameters
@@ -47,32 +48,32 @@ def revise_procedure(
     recipe : Recipe
         What is to hold from now on, as `shortest` returns it.
     number : str
-        Of a procedure that is there.
+        Of a procedure that was issued.
     revises : int
-        The revision that this one was made from, which must be the newest: so that nobody withdraws what
+        The revision that this one was made from, which must be the newest that was issued: so that nobody withdraws what
         they have not seen.
     reason : str
         Why it is revised.
-    approved_by : str
-        Who approved it; printed, and in the register.
+    approved_by : str, optional
+        Who approves and issues it, by role or initials; printed, and in the register. A draft is written when left out.
     folder : str or Path, optional
     date : datetime.date or str, optional
         Of the revision; today when left out, and not before the revision before it.
     author, reviewer : str, optional
-        Who signs; lines to fill in by hand when left out.
+        Who wrote and who checked it, by role or initials; lines to fill in by hand when left out.
     checkpoints : Checkpoints, optional
         What to do at which reading in the middle of a job.
 
     Returns
     -------
     Procedure
-        The new revision.
+        The new revision, or its draft.
 
     Raises
     ------
     ProcedureError
-        There is no such procedure, `revises` is not its newest revision (somebody revised it meanwhile), the newest cannot be
-        relied on, a reason or a name is missing, the date lies before the last one, or what `write_procedure` refuses. Nothing
+        There is no such procedure or it was not issued, `revises` is not its newest revision (somebody revised it meanwhile), the newest cannot be
+        relied on, a reason or a name is empty, the date lies before the last one, or what `write_procedure` refuses. Nothing
         is written then.
 
     Examples
@@ -86,12 +87,13 @@ def revise_procedure(
     >>> higher = fl.shortest(model, goal={"gloss_20": {"at_least": 50}}, assurance=0.5)
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     page = fl.write_procedure(first, number="SP-014", folder=folder)
+    ...     page = fl.issue_procedure(folder, "SP-014", by="owner")
     ...     page = fl.revise_procedure(
     ...         higher, number="SP-014", revises=1, reason="more gloss asked for", approved_by="owner", folder=folder
     ...     )
     ...     names = sorted(p.name for p in page.path.parent.iterdir())
-    >>> page.revision, names
-    (2, ['SP-014.html', 'SP-014.json', 'SP-014.rev2.html', 'SP-014.rev2.json'])
+    >>> page.revision, page.status, names
+    (2, 'in force', ['SP-014.html', 'SP-014.json', 'SP-014.rev2.html', 'SP-014.rev2.json'])
 
     >>> fl.revise_procedure(first, number="SP-014", revises=1, reason="", approved_by="owner", folder="none")
     Traceback (most recent call last):
@@ -101,8 +103,10 @@ def revise_procedure(
     folder, mistakes = Path(folder), []
     if not reason.strip():
         mistakes.append(f"reason is {reason!r}; say why the procedure is revised, as 'new product lot'.")
-    if not approved_by.strip():
-        mistakes.append(f"approved_by is {approved_by!r}; name who approved the revision, as 'owner'.")
+    if approved_by is not None and not approved_by.strip():
+        mistakes.append(
+            f"approved_by is {approved_by!r}; name who approved the revision, as 'owner', or leave it out for a draft."
+        )
     date = checked(recipe, number, date, tuple(mistakes))
     earlier = _newest(folder, number, revises)
     before = earlier["facts"]
@@ -118,100 +122,23 @@ def revise_procedure(
         reason=reason,
         author=author,
         reviewer=reviewer,
-        owner=approved_by,
         shop=read_shop(folder),
         checkpoints=checkpoints,
         before=before,
     )
-    marked = withdrawn_page(before, revises + 1, date.isoformat())
-    chain = {"previous": earlier["fingerprint"], "withdrawn_page_sha256": sha256(marked.encode("utf-8"))}
-    made = issue(recipe, facts, folder, **chain)
-    mend(folder, number)
-    return made
-
-
-def withdrawn_page(facts: dict[str, Any], by: int, date: str) -> str:
-    """Return the page of a revision with the mark of its withdrawal; empty where its facts are of an older finishlab."""
-    return _again({**facts, "withdrawn": _mark(by, date)})
-
-
-def _again(facts: dict[str, Any]) -> str:
-    """Return a page made again from its facts; empty where they are of an older finishlab."""
-    from jinja2 import UndefinedError
-
-    try:
-        return render(facts)
-    except (UndefinedError, KeyError):
-        return ""
-
-
-def _mark(by: int, date: str) -> str:
-    return words()["signoff"]["withdrawn_mark"].format(date=date, revision=by)
-
-
-def withdrawal(folder: Path, number: str, revision: int) -> str:
-    """Return the mark of a revision's withdrawal; empty for the one in force."""
-    later = [r for r in kept_files(folder)[number] if r > revision]
-    if not later:
-        return ""
-    by = min(later)
-    return _mark(by, kept_file(kept_files(folder)[number][by])["facts"]["date"])
-
-
-def mend(folder: Path, number: str) -> dict[int, str]:
-    """
-    Make good what an interrupted revision left undone, from the data that count.
-
-    Pages that are missing are made again; pages of older revisions are marked as withdrawn. A page that is neither as it was written nor as
-    it was marked was changed by hand, and is left alone.
-
-    Returns
-    -------
-    dict of int -> str
-        What was found of each revision, in words; nothing where all is as written. Revisions whose data cannot be
-        relied on are left out, as they are for the caller to say.
-    """
-    w, found = words()["register"], {}
-    kept, files = {}, kept_files(folder).get(number, {})
-    for revision, path in files.items():
-        try:
-            kept[revision] = kept_file(path)
-        except ProcedureError:
-            continue
-    for revision, mine in kept.items():
-        later = kept.get(revision + 1)
-        if later is None and revision < max(files):
-            continue  # by what it was withdrawn cannot be known; the caller says that this is missing or damaged
-        if "page_sha256" not in mine:
-            found[revision] = w["old"]
-            continue
-        page = folder / f"{stem(number, revision)}.html"
-        there = sha256(page.read_bytes()) if page.is_file() else ""
-        meant = mine["page_sha256"] if later is None else later.get("withdrawn_page_sha256", "")
-        if there == meant:
-            continue
-        text = (
-            _again(mine["facts"])
-            if later is None
-            else withdrawn_page(mine["facts"], revision + 1, later["facts"]["date"])
-        )
-        if there == sha256(text.encode("utf-8")):
-            continue  # made again by another finishlab than wrote it
-        if there not in ("", mine["page_sha256"]):
-            found[revision] = w["edited_page"]
-            continue
-        if not text:
-            found[revision] = w["old"]
-            continue
-        if not there:
-            found[revision] = w["mended"]
-        put(page, text.encode("utf-8"))
-    return found
+    kept = plain(recipe.to_dict())
+    if approved_by is None:
+        return keep(kept, facts, folder, status="draft", previous=earlier["fingerprint"])
+    return put_in_force(kept, issued_facts(facts, date, approved_by.strip()), folder, earlier)
 
 
 def _newest(folder: Path, number: str, revises: int) -> dict[str, Any]:
     """Return the kept data of the newest revision, if it is the one that is revised."""
     files = kept_files(folder).get(number)
+    if not files and number in kept_files(folder, DRAFT):
+        raise ProcedureError(
+            f"procedure {number} is a draft: there is nothing in force to revise. Issue it first with issue_procedure, or delete the draft and write it anew."
+        )
     if not files:
         raise ProcedureError(
             f"there is no procedure {number} in {folder} to revise. Write it first: write_procedure."

@@ -1,8 +1,9 @@
 """The files of a procedure: one page for people, one JSON beside it for later reading.
 
+What is written here is a draft, in files that say so by their name; it is in force only once a named person issued it (`issue.py`).
 A number and its revision are used once: no kept data are ever overwritten, and a file is either whole or
 not there. The JSON is what counts, and comes first; the page can be made again from it. What the page says is decided in
-`facts.py`; how it looks in `page.html.j2`; what revisions have to do with each other in `revise.py`.
+`facts.py`; how it looks in `page.html.j2`; what drafts and revisions have to do with each other in `states.py`.
 """
 
 from __future__ import annotations
@@ -11,19 +12,19 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date as Date
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from finishlab import _figures, _show, plots
 from finishlab._layouts import layouts
 from finishlab.errors import ProcedureError, RecordsError
 from finishlab.procedure.facts import plain, procedure_facts
-from finishlab.procedure.read import FORMAT, fingerprint, parted, stem
+from finishlab.procedure.read import DRAFT, FORMAT, ISSUED, WITHDRAWAL, fingerprint, parted, stem
 from finishlab.procedure.shop import read_shop, words, words_for
 from finishlab.records.files import write_whole
 
@@ -40,6 +41,9 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt
 _LONGEST = 64
 
 
+Status = Literal["draft", "in force", "withdrawn"]
+
+
 @dataclass(frozen=True, eq=False)
 class Procedure:
     """
@@ -54,20 +58,24 @@ class Procedure:
         The page, HTML; the JSON beside it has the same name.
     facts : dict
         What the page says, as plain Python.
+    status : {"draft", "in force", "withdrawn"}
+        When it was written; `procedure_register` says how it stands now.
     """
 
     number: str
     revision: int
     path: Path
     facts: dict[str, Any]
+    status: Status
 
     def __fspath__(self) -> str:
         """Return the page's path, so that a procedure opens wherever a path does."""
         return str(self.path)
 
     def text(self) -> str:
-        """Return one sentence: number, process, minutes a section, assurance."""
-        return self.facts["summary"]
+        """Say number, process, minutes a section and assurance; first whether it is not in force."""
+        lead = {"draft": "draft_lead", "withdrawn": "withdrawn_lead"}.get(self.status)
+        return f"{words()['signoff'][lead]} {self.facts['summary']}" if lead else self.facts["summary"]
 
     def table(self) -> pd.DataFrame:
         """Return the steps: number, step, with what, how much; None for the rest of a left-out step."""
@@ -92,10 +100,11 @@ class Procedure:
         return plots.recipe(pd.DataFrame(self.facts["figure"]), wanted=self.facts["wanted"], ax=ax)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return number, revision, path and facts as plain Python."""
+        """Return number, revision, status, path and facts as plain Python."""
         return {
             "number": self.number,
             "revision": self.revision,
+            "status": self.status,
             "path": str(self.path),
             "facts": plain(self.facts),
         }
@@ -113,11 +122,12 @@ def write_procedure(
     reason: str = "",
     author: str = "",
     reviewer: str = "",
-    owner: str = "",
     checkpoints: Checkpoints | None = None,
 ) -> Procedure:
     """
-    Write the shop's standard procedure for a recipe: a page to print, and a file to read later.
+    Write a draft of the shop's standard procedure for a recipe: a page to print, and a file to read later.
+
+    The page is marked as a draft, and nobody works by it yet: `issue_procedure` puts it in force, in the name of who issues it.
 
     The page stands alone: no script, nothing fetched, its figure inside; it prints on A4
     and on Letter, in black and white too. What the study does not know (clear coat, cure,
@@ -134,18 +144,18 @@ def write_procedure(
     folder : str or Path, optional
         Made when it is not there.
     date : datetime.date or str, optional
-        Date of the revision, as ``2025-11-25``; today when left out.
+        Date of the draft, as ``2025-11-25``; today when left out.
     reason : str, optional
-        Why this revision was made; ``first issue`` when left out.
-    author, reviewer, owner : str, optional
-        Who signs; lines to fill in by hand when left out.
+        Why it was made; ``first issue`` when left out.
+    author, reviewer : str, optional
+        Who wrote and who checked it, by role or initials; lines to fill in by hand when left out.
     checkpoints : Checkpoints, optional
         What to do at which reading in the middle of a job, as `fl.checkpoints(model, recipe)` gives it.
 
     Returns
     -------
     Procedure
-        With the page's path and the facts on it.
+        The draft: the page's path and the facts on it.
 
     Raises
     ------
@@ -164,7 +174,7 @@ def write_procedure(
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     page = write_procedure(recipe, number="SP-014", folder=folder)
     ...     sorted(p.name for p in page.path.parent.iterdir())
-    ['SP-014.html', 'SP-014.json']
+    ['SP-014.draft.html', 'SP-014.draft.json']
 
     A number is also the name of a file:
 
@@ -182,55 +192,81 @@ def write_procedure(
         reason=reason,
         author=author,
         reviewer=reviewer,
-        owner=owner,
         shop=read_shop(Path(folder)),
         checkpoints=checkpoints,
     )
-    return issue(recipe, facts, Path(folder))
+    return keep(plain(recipe.to_dict()), facts, Path(folder), status="draft")
 
 
 def checked(recipe: Recipe, number: str, date: Date | str | None, mistakes: tuple[str, ...] = ()) -> Date:
     """Return the date of a revision; or raise with every mistake, those already known first."""
     if not recipe.found:
         raise ProcedureError(f"there is no procedure to write. {recipe.text()}")
-    told = [*mistakes, *_number_mistakes(number)]
+    return day([*mistakes, *_number_mistakes(number)], date) or Date.today()
+
+
+def day(mistakes: list[str], date: Date | str | None) -> Date | None:
+    """Return a date as given, None where none was; or raise with every mistake, those already known first."""
     if isinstance(date, str):
         try:
             date = Date.fromisoformat(date)
         except ValueError:
-            told.append(f"date is {date!r}; write it as year-month-day, as 2025-11-25.")
-    if told:
-        raise ProcedureError(told)
-    return date or Date.today()  # type: ignore[return-value]
+            mistakes = [*mistakes, f"date is {date!r}; write it as year-month-day, as 2025-11-25."]
+    if mistakes:
+        raise ProcedureError(mistakes)
+    return date  # type: ignore[return-value]
 
 
-def issue(recipe: Recipe, facts: dict[str, Any], folder: Path, **chain: Any) -> Procedure:
+def keep(
+    recipe: Mapping[str, Any],
+    facts: dict[str, Any],
+    folder: Path,
+    *,
+    status: Literal["draft", "in force"],
+    **chain: Any,
+) -> Procedure:
     """
-    Write the files of a revision, both or none, where nothing stands yet.
+    Write the files of a draft or of an issued revision, both or none, where nothing stands yet.
 
     Parameters
     ----------
-    recipe : Recipe
+    recipe : mapping
+        As plain Python.
     facts : dict
         As `procedure_facts` returns them.
     folder : Path
+    status : {"draft", "in force"}
     chain
-        What ties a revision to the one before, kept with its data.
+        What ties it to the revision before and to its draft, kept with its data.
     """
     number, revision = facts["number"], facts["revision"]
-    page = render(facts)
+    draft = status == "draft"
+    page = render(facts, draft_mark() if draft else "")
     kept = {
         "format": FORMAT,
         "number": number,
         "revision": revision,
+        # What was issued may be withdrawn later, and is not written again: so only a draft says what it is.
+        **({"status": status} if draft else {}),
         "page_sha256": sha256(page.encode("utf-8")),
         **chain,
         "facts": facts,
-        "recipe": plain(recipe.to_dict()),
+        "recipe": recipe,
     }
-    kept["fingerprint"] = fingerprint(kept)
-    data = json.dumps(kept, ensure_ascii=False, indent=1, allow_nan=False)
-    return Procedure(number, revision, _write(folder, number, revision, page, data), facts)
+    path = _write(folder, number, revision, DRAFT if draft else ISSUED, page, data_text(kept))
+    return Procedure(number, revision, path, facts, status)
+
+
+def data_text(kept: dict[str, Any]) -> str:
+    """Return data to keep as JSON text, with their fingerprint."""
+    return json.dumps(
+        {**kept, "fingerprint": fingerprint(kept)}, ensure_ascii=False, indent=1, allow_nan=False
+    )
+
+
+def draft_mark() -> str:
+    """Return what stands across the top of a draft."""
+    return words()["signoff"]["draft_mark"]
 
 
 def sha256(data: bytes) -> str:
@@ -238,7 +274,7 @@ def sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def render(facts: dict[str, Any]) -> str:
+def render(facts: dict[str, Any], mark: str = "") -> str:
     """
     Return the page of a procedure as HTML text.
 
@@ -246,13 +282,15 @@ def render(facts: dict[str, Any]) -> str:
     ----------
     facts : dict
         As `procedure_facts` returns them; the same facts give the same page.
+    mark : str, optional
+        What stands across the top: that it is a draft, or withdrawn; nothing for what is in force.
     """
     import pandas as pd
     from markupsafe import Markup
 
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
     figure = Markup(_figures.svg_in_page(ax))
-    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=figure)
+    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=figure, mark=mark)
 
 
 @cache
@@ -288,6 +326,9 @@ def _number_mistakes(number: str) -> list[str]:
         )
     if parted(number)[1] != 1:
         mistakes.append(f"number {number!r} ends as a revision's files do. Leave '.rev' and its figure off.")
+    for kind in (DRAFT, WITHDRAWAL):
+        if number.casefold().endswith(kind):
+            mistakes.append(f"number {number!r} ends as files of ours do. Leave {kind!r} off.")
     if number.split(".")[0].strip().casefold() in _RESERVED:
         mistakes.append(
             f"number {number!r} is a name that Windows keeps for a device. Use another, as SP-014."
@@ -302,15 +343,16 @@ def _number_mistakes(number: str) -> list[str]:
 # --- files ---------------------------------------------------------------------------------
 
 
-def _write(folder: Path, number: str, revision: int, page: str, data: str) -> Path:
+def _write(folder: Path, number: str, revision: int, kind: str, page: str, data: str) -> Path:
     """Write page and data under a name that is not taken; both or none."""
     name = stem(number, revision)
-    path, beside = folder / f"{name}.html", folder / f"{name}.json"
+    path, beside = folder / f"{name}{kind}.html", folder / f"{name}{kind}.json"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         # Names that differ in capitals only are one file on some systems.
         taken = {p.name.casefold(): p for p in folder.iterdir()}
-        for target in (path, beside):
+        # A draft takes no number that was issued.
+        for target in dict.fromkeys([folder / f"{name}.html", folder / f"{name}.json", path, beside]):
             if found := taken.get(target.name.casefold()):
                 raise ProcedureError(_taken(number, revision, found))
         # The data first: who places them has the revision, and a page that is missing is made from them.
@@ -326,6 +368,16 @@ def _write(folder: Path, number: str, revision: int, page: str, data: str) -> Pa
             "Nothing was written. Give a folder that you may write to."
         ) from error
     return path
+
+
+def place_beside(target: Path, data: str, number: str, revision: int) -> None:
+    """Put data in place at once that stand beside a revision; refuse when some are there already."""
+    try:
+        _place(target, data, number, revision)
+    except OSError as error:
+        raise ProcedureError(
+            f"{target} cannot be written ({error.strerror or error}). Nothing was written. Look at who may write there."
+        ) from error
 
 
 def _place(target: Path, text: str, number: str, revision: int = 1) -> None:
@@ -368,6 +420,11 @@ def _whole_file(target: Path, text: str) -> Iterator[str]:
 
 
 def _taken(number: str, revision: int, found: Path) -> str:
+    if found.stem.casefold().endswith(DRAFT):
+        return (
+            f"a draft of procedure {number}, revision {revision}, is there already: {found}. It was not touched. "
+            "Issue it with issue_procedure, give another number, or delete the draft's two files first."
+        )
     if revision > 1:
         return (
             f"revision {revision} of procedure {number} was written meanwhile: {found}. It was not touched. "

@@ -26,7 +26,8 @@ def main() -> None:
         folder = Path(scratch)
         how = {"number": "SP-1", "folder": folder, "checkpoints": card}
         work = {
-            "page": lambda: fl.write_procedure(recipe, **how),
+            "draft": lambda: fl.write_procedure(recipe, **how),
+            "issue": lambda: fl.issue_procedure(folder, "SP-1", by="owner"),
             "PDF, A4": lambda: fl.print_procedure(folder, "SP-1", path=folder / "p.pdf"),
             "PDF, Letter": lambda: fl.print_procedure(folder, "SP-1", path=folder / "l.pdf", paper="letter"),
             "bench card": lambda: fl.print_procedure(
