@@ -29,7 +29,7 @@ QUICK = {"SHOPS = 20": "SHOPS = 5"}
 
 STUDIES = {
     "two steps, no haze": """
-title = "Hoods (invented)"
+title = "Test panels (invented)"
 pass_means = "one direction"
 [[step]]
 name = "cut"
