@@ -41,10 +41,9 @@ SHEETS = ("trials.csv", "trials.xlsx")
 BOOK = "trials.sqlite"
 CHANGES = "changes.csv"
 RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
-#: The data set that `start_demo` copies.
+#: The data set behind `start_demo`: its trials and its planned round go into a book, the rest is copied.
 _DEMO = "van_panels"
-#: Its round of trials that is planned and not yet worked.
-_DEMO_ROUND = "round_2.csv"
+_DEMO_TRIALS, _DEMO_PLANNED = "trials.csv", f"{RUN_SHEETS}/round_2.csv"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
 _KEEP = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
@@ -219,6 +218,51 @@ class StudyFolder:
 
         return read_trials(sheet, study)
 
+    def how_to_plan(self, study: Study, *, trials: int, panels: int, seed: int) -> str:
+        """
+        Say how a plan that was only looked at gets into the record book; nothing is written here.
+
+        Parameters
+        ----------
+        study : Study
+        trials, panels, seed : int
+            Of the plan, as `plan_trials` takes them.
+
+        Returns
+        -------
+        str
+            Sentences, with the command set off as Markdown sets off code.
+
+        Raises
+        ------
+        RecordsError
+            Sheet and book are both there, or there are mistakes.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     demo = start_demo(Path(place, "demo"))
+        ...     said = demo.how_to_plan(demo.study(), trials=24, panels=4, seed=7)
+        >>> said.split(". ")[1]
+        'The study has 49 trials already, planned or worked, and the plan takes no account of them'
+        """
+        there = self.trials_so_far(study)
+        if there is not None:
+            return (
+                "This plan stands on this page only. "
+                f"The study has {len(there)} trials already, planned or worked, and the plan takes no account of them. "
+                "To plan further trials beside them, use `finishlab plan`: it counts what is there, so its plan is "
+                "another one. `finishlab follow-up` plans the next few after an answer."
+            )
+        where = self.path.resolve()
+        line = f'finishlab plan "{where}" --trials {trials} --panels {panels} --seed {seed}'
+        return (
+            "This plan stands on this page only. To put it into the record book and to get its run sheets, type in a "
+            f"terminal:\n\n```\n{line}\n```\n\n"
+            "The seed makes it this same plan. Type it once. The technician then finds the first trial in the notebook for logging."
+        )
+
     def next_number(self) -> str:
         """Return the first procedure number after the highest in use; a number is never used again."""
         names = [p.name for p in self.procedures.iterdir()] if self.procedures.is_dir() else []
@@ -350,9 +394,9 @@ def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:
 
 def start_demo(path: str | Path) -> StudyFolder:
     """
-    Make a new folder with the demo study, which is invented: its trials, and a round still to be logged.
+    Make a new folder with the demo study and its record book; its trials are invented.
 
-    Trials and round are in a record book, as a shop's own are, so that every notebook and command has something to show.
+    The book holds the trials of the data set, and a round that is planned and still to be logged.
 
     Parameters
     ----------
@@ -374,25 +418,21 @@ def start_demo(path: str | Path) -> StudyFolder:
     >>> with tempfile.TemporaryDirectory() as place:
     ...     demo = start_demo(Path(place, "demo"))
     ...     demo.trials(demo.study())["status"].value_counts().to_dict()
-    {'done': 40, 'planned': 4, 'spoiled': 1}
+    {'done': 40, 'planned': 8, 'spoiled': 1}
     """
     import pandas as pd
 
     from finishlab.records import RecordBook
-    from finishlab.study import Study
 
     path, source = Path(path), shipped("datasets") / _DEMO
+    left = shutil.ignore_patterns(".*", _DEMO_TRIALS, "make.py")
     with _new(path) as whole:
         # Only the files' contents: where the package is read-only, the copies must not be.
-        aside = shutil.ignore_patterns(".*", "trials.csv", "make.py")
-        shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=aside)
-        study = Study.read(whole / STUDY)
+        shutil.copytree(source, whole, copy_function=shutil.copyfile, ignore=left)
+        study = StudyFolder(whole).study()
         with RecordBook(whole / BOOK) as book:
-            book.add_study(study)
-            # Every trial of the sheet names its own technician.
-            book.import_sheet(study, source / "trials.csv", technician="T1")
-            planned = pd.read_csv(source / RUN_SHEETS / _DEMO_ROUND, dtype={"panel": str})
-            book.plan(study, planned)
+            book.import_sheet(study, source / _DEMO_TRIALS, technician="demo")
+            book.plan(study, pd.read_csv(source / _DEMO_PLANNED, dtype={"panel": str}))
     return StudyFolder(path)
 
 

@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 import finishlab as fl
 from finishlab.cli import app
 from finishlab.new_study import NewStudy, setting_from_words, study_text
-from finishlab.study_folder import StudyFolder
+from finishlab.study_folder import StudyFolder, shipped
 
 TITLE = 'Doors, "2K" clear'
 ANSWERS = f"""{TITLE}
@@ -603,29 +603,42 @@ def test_a_sheet_beside_a_book_is_refused_by_every_command_with_the_way_out(fold
 
 
 def test_a_folder_whose_trials_are_in_a_sheet_is_not_given_a_book_unasked(tmp_path: Path):
-    bench, place = fl.PracticeBench(kind=1, seed=3), tmp_path / "doors"
-    place.mkdir()
-    (place / "study.toml").write_text(bench.study.source, encoding="utf-8")
-    sheet = bench.work(fl.plan_trials(bench.study, trials=8, panels=2, seed=7), seed=1)
-    fl.write_trials(sheet, place / "trials.csv")
+    doors = tmp_path / "doors"
+    shutil.copytree(shipped("datasets") / "van_panels", doors, ignore=shutil.ignore_patterns("run_sheets"))
     for command in ("record", "backup"):
-        result = run(command, place)
+        result = run(command, doors)
         assert result.exit_code == 2
         assert "are kept in trials.csv, not in a record book" in result.stderr
-    planned = run("plan", place, "--trials", 4, "--panels", 1, "--seed", 1)
+    assert not (doors / "trials.sqlite").exists()
+    planned = run("plan", doors, "--trials", 4, "--panels", 1, "--seed", 1)
     assert planned.exit_code == 0, planned.output
-    assert not (place / "trials.sqlite").exists()
-    assert (place / "run_sheets" / "round_1.xlsx").exists()
+    assert not (doors / "trials.sqlite").exists()
+    assert (doors / "run_sheets" / "round_1.xlsx").exists()
 
 
-def test_the_demo_has_a_round_still_to_log(tmp_path: Path):
-    """Its trials are in a book, and a technician finds work to do there (design: every command works on it)."""
-    assert run("start", tmp_path / "demo").exit_code == 0
+def test_the_demo_is_a_book_with_a_round_to_log_and_answers_as_its_sheet_does(tmp_path: Path):
+    """A technician logs into a book: what people learn on must be kept as what they work on."""
+    made = run("start", tmp_path / "demo")
+    assert made.exit_code == 0, made.output
+    assert "one round is still to be logged" in made.stdout
     place = StudyFolder.at(tmp_path / "demo")
     study = place.study()
-    with place.book() as book:
-        assert book.next_trial(study)["trial"] == 42
-    assert "0 trials" not in run("check", tmp_path / "demo").output
+    assert place.sheet() is None
+    trials = place.trials(study)
+    done = trials[trials["status"] != "planned"].reset_index(drop=True)
+    logged = fl.read_trials(shipped("datasets") / "van_panels" / "trials.csv", study)
+    pd.testing.assert_frame_equal(done[logged.columns], logged, check_dtype=False)
+    planned = trials[trials["status"] == "planned"]
+    assert not set(planned["panel"]) & set(logged["panel"])
+    # Today's process is on the panel still to be worked, as it is on every other.
+    names = list(study.basis.names)
+    today = pd.Series({name: study.today[name] for name in names})
+    assert (planned[names] == today).all(axis=1).sum() == 1
+    before = fl.shortest(fl.fit(study, logged)).text()
+    assert run("shortest", tmp_path / "demo").stdout.split("\n")[0].strip() == before
+    assert "8 planned" in run("check", tmp_path / "demo").stdout
+    lines = run("record", tmp_path / "demo", typed="T3\n").stdout
+    assert "trial 42" in lines.casefold()
 
 
 def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path):

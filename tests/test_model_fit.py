@@ -115,7 +115,7 @@ def expected(model, bench):
 
 def test_row_order_labels_and_panel_names_do_not_matter(bench, trials, expected):
     shuffled = trials.sample(frac=1, random_state=3)
-    names = {label: f"test panel {chr(70 - i)}" for i, label in enumerate(sorted(set(trials["panel"])))}
+    names = {label: f"door {chr(70 - i)}" for i, label in enumerate(sorted(set(trials["panel"])))}
     shuffled = shuffled.assign(panel=shuffled["panel"].map(names))
     shuffled.index = [f"row {i}" for i in range(24)]
     other = fl.fit(bench.study, shuffled).probability(every(bench.study))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 import warnings
 from contextlib import contextmanager
@@ -20,7 +21,7 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab.study_folder import StudyFolder, start_study
+from finishlab.study_folder import StudyFolder, start_demo, start_study
 
 NOTEBOOKS = Path(__file__).parent.parent / "notebooks"
 SHIPPED = sorted(p.name for p in NOTEBOOKS.glob("*.ipynb"))
@@ -30,7 +31,7 @@ QUICK = {"SHOPS = 20": "SHOPS = 5"}
 
 STUDIES = {
     "two steps, no haze": """
-title = "Door skins (invented)"
+title = "Test panels (invented)"
 pass_means = "one direction"
 [[step]]
 name = "cut"
@@ -255,6 +256,73 @@ def test_a_new_study_is_planned_and_its_form_opens_before_there_are_trials(tmp_p
     assert form.answer == "**The answer.** In the book: no trial is planned yet. Nothing is left to work."
     asked = run(place / "05_shortest_process.ipynb", {}, monkeypatch)
     assert re.fullmatch(r"the record book of \.\. has no trials yet\. Plan them .*\n", asked.error)
+
+
+def test_the_form_opens_on_the_demo_and_the_planned_round_is_next(tmp_path, monkeypatch):
+    place = start_demo(tmp_path / "demo")
+    place.add_notebooks()
+    ran = run(place.path / "notebooks" / "02_log_trials.ipynb", {}, monkeypatch)
+    assert (ran.error, ran.warned) == ("", [])
+    assert any("run the cell to use it" in text for shown in ran.shown for text in shown)
+    said = r"\*\*The answer\.\*\* In the book: 40 done, 8 planned, 1 spoiled\. Next is trial 42 on panel 7, patch \d\."
+    assert re.fullmatch(said, ran.answer)
+
+
+def test_no_book_is_made_by_looking_at_the_form(tmp_path, monkeypatch):
+    place = start_study(tmp_path / "new", STUDIES[FIRST])
+    (place.path / "trials.sqlite").unlink()
+    ran = run(place.path / "notebooks" / "02_log_trials.ipynb", {}, monkeypatch)
+    assert "there is no record book in" in ran.error
+    assert not (place.path / "trials.sqlite").exists()
+
+
+def test_a_plan_is_looked_at_and_its_command_puts_the_same_plan_into_the_book(tmp_path, monkeypatch):
+    from typer.testing import CliRunner
+
+    from finishlab.cli import app
+
+    place = start_study(tmp_path / "own doors", STUDIES[FIRST])
+    study, notebook = place.study(), place.path / "notebooks" / "01_plan_trials.ipynb"
+    few = {**QUICK, "TRIALS, PANELS = 28, 4": "TRIALS, PANELS = 12, 2"}
+    ran = run(notebook, few, monkeypatch)
+    assert ran.error == ""
+    assert place.trials_so_far(study) is None
+    assert not (place.path / "run_sheets").exists()
+    (line,) = [
+        found[1] for shown in ran.shown for text in shown if (found := re.search(r"```\n(.+)\n```", text))
+    ]
+    program, *words = shlex.split(line)
+    assert program == "finishlab"
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 0, result.output
+    planned, looked_at = place.trials(study), ran.names["sheet"]
+    names = [*study.basis.names, "panel", "patch"]
+    pd.testing.assert_frame_equal(
+        planned[names].astype(str), looked_at[names].astype(str), check_index_type=False
+    )
+    assert (place.path / "run_sheets" / "round_1.html").exists()
+    # A second look says that it is planned, and gives no line that would plan it twice.
+    again = place.how_to_plan(study, trials=12, panels=2, seed=7)
+    assert "has 12 trials already, planned or worked" in again
+    assert "```" not in again
+
+
+def test_what_is_invented_says_so_in_the_answer_and_no_limit_is_set_for_a_shop(first, monkeypatch):
+    meter = run(first.path / "notebooks" / "03_check_the_meter.ipynb", {}, monkeypatch)
+    assert meter.answer.startswith(
+        "**The answer.** These readings are invented, to learn on; they say nothing of your meter. "
+    )
+    said = " ".join(text for shown in meter.shown for text in shown)
+    assert "limit set by" not in said
+    assert said.count("No limit is set, so none is judged") == 2
+    mine = {'LIMIT, LIMIT_SET_BY = None, ""': 'LIMIT, LIMIT_SET_BY = 2.0, "lead, 3 May"'}
+    judged = run(first.path / "notebooks" / "03_check_the_meter.ipynb", mine, monkeypatch)
+    assert "(limit set by lead, 3 May)" in " ".join(text for shown in judged.shown for text in shown)
+    watched = run(first.path / "notebooks" / "07_watch_the_process.ipynb", {}, monkeypatch)
+    assert watched.answer.startswith(
+        "**The answer.** These jobs are invented, to learn on; they say nothing of your procedure. "
+    )
+    assert "new drum" not in " ".join(text for shown in watched.shown for text in shown)
 
 
 # --- a wrong entry in the owner's cell --------------------------------------------------------------

@@ -203,52 +203,7 @@ def test_the_wheel_starts_the_demo_without_a_clone(wheel, tmp_path):
     )
     assert result.returncode == 0, result.stderr
     shipped = tmp_path / "site" / "finishlab" / "_shipped" / "datasets" / "van_panels"
-    # The trials go into a record book, as a shop's own do.
-    files = {p.name for p in shipped.iterdir()} - {"trials.csv", "make.py"} | {"trials.sqlite"}
-    assert {p.name for p in (tmp_path / "demo").iterdir()} == files
-
-
-#: What a user's own script does with the public names; a type checker reads it beside the wheel.
-SCRIPT = """
-import finishlab as fl
-
-study = fl.Study.from_toml("")
-sheet = fl.plan_trials(study, trials=12, panels=3, seed=1)
-model = fl.fit(study, sheet)
-recipe = fl.shortest(model, assurance=0.9)
-minutes: float = recipe.minutes
-found: bool = recipe.found
-said: str = recipe.text()
-wrong: int = recipe.text()
-"""
-
-
-def test_a_users_script_is_type_checked_against_the_wheel(wheel, tmp_path):
-    assert "finishlab/py.typed" in wheel.namelist()
-    assert any(name.endswith("licenses/finishlab/LICENSE.txt") for name in wheel.namelist())
-    wheel.extractall(tmp_path / "site")
-    (tmp_path / "script.py").write_text(SCRIPT, encoding="utf-8")
-    checked = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "mypy",
-            "--config-file",
-            os.devnull,
-            "--cache-dir",
-            str(tmp_path / "cache"),
-            "--follow-imports",
-            "silent",
-            "--ignore-missing-imports",
-            "script.py",
-        ],
-        cwd=tmp_path,
-        env={**os.environ, "MYPYPATH": str(tmp_path / "site"), "PYTHONPATH": ""},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    # The one wrong line is found, so the types were seen; no other is.
-    errors = [line for line in checked.stdout.splitlines() if ": error: " in line]
-    assert [line.split(":")[1] for line in errors] == ["11"], checked.stdout + checked.stderr
-    assert "Incompatible types in assignment" in errors[0]
+    left = {"trials.csv", "make.py"}  # its trials stand in the record book
+    assert {p.name for p in (tmp_path / "demo").iterdir()} == {p.name for p in shipped.iterdir()} - left | {
+        "trials.sqlite"
+    }

@@ -4,7 +4,8 @@
 
 The run sheet beside it was planned once with ``plan_trials(study, trials=41, panels=6,
 seed=3)`` and is kept, so that better plans do not change old trials. A practice bench
-works it: an invented shop, so nothing here was measured on real paint.
+works it: an invented shop, so nothing here was measured on real paint. `round_2.csv`, a round
+that nobody has worked yet, was planned once after these trials and is kept for the same reason.
 """
 
 from pathlib import Path

@@ -49,9 +49,7 @@ def start(
     study_folder.refuse_taken(folder)
     if demo or folder.name.casefold() == DEMO:
         made = study_folder.start_demo(folder)
-        typer.echo(
-            f"{_ready(made)}. Its trials are invented, to learn on; a round of four is still to be logged."
-        )
+        typer.echo(f"{_ready(made)}. Its trials are invented, to learn on; one round is still to be logged.")
         typer.echo(f"Next: finishlab shortest {screen.quoted(folder)}")
         return
     from finishlab.new_study import study_text
