@@ -183,8 +183,7 @@ def test_no_copy_in_a_study_of_ones_own_speaks_of_the_demo(folder: Path, started
     """Neither its words nor a limit, a date or a reason that nobody of this shop gave."""
     run("lab", folder)
     traces = r"\bdemo\b|some forty|as shipped|come[s]? with finishlab|van.panels|six test panels|set_by = \"|owner, \d|20[23]\d-\d\d-\d\d\"\), "
-    # The procedure's notebook has tests of its own.
-    for name in sorted(SHIPPED - {"06_write_the_procedure.ipynb"} | {"welcome.md"}):
+    for name in sorted(SHIPPED | {"welcome.md"}):
         text = (folder / "notebooks" / name).read_text(encoding="utf-8")
         if name == "02_log_trials.ipynb":
             text = text.replace('start_demo(Path(tempfile.mkdtemp(), \\"demo\\"))', "")  # for practice alone
