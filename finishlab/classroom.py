@@ -375,7 +375,7 @@ class ClassExercise:
         self.scored = True
         self._score = ClassScore(
             rows=pd.DataFrame(rows),
-            best={k: best[k] for k in ("settings", "minutes", "assurance")}
+            best={k: best[k] for k in ("settings", "minutes", "job_minutes", "assurance")}
             | {"process": _show.process_text(best["settings"], self.study)},
             wanted=wanted,
             budget=self.trials,
@@ -388,7 +388,7 @@ class ClassExercise:
     def _row(
         self, who: str, settings: Mapping[str, Any] | None, claim: float, log: pd.DataFrame, *, note: str
     ) -> dict[str, Any]:
-        found = scored(self._bench, settings, own_goal(self._bench), self._bench.best()["minutes"])
+        found = scored(self._bench, settings, own_goal(self._bench), self._bench.best())
         return {
             "who": who,
             "process": "" if settings is None else _show.process_text(settings, self.study),

@@ -26,8 +26,10 @@ if TYPE_CHECKING:
 #: Share of one factor's variation that another accounts for, from which they moved together
 #: (common practice, no source).
 _TOGETHER = 0.95
+#: Kinds of setting of which each level counts by itself: nothing lies between two of them.
+_BY_LEVEL = ("choice", "ordered")
 #: What has never-worked settings judged; DIR stands for the study folder.
-PLAN_THEM = "finishlab plan DIR --trials 8 --panels 1"
+PLAN_THEM = "finishlab plan DIR --trials 4 --panels 1"
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +90,16 @@ class Worked:
             ok &= self._within(factor, self.values[:, j], values[:, j])
         return ok
 
+    @cached_property
+    def untried(self) -> tuple[tuple[int, float], ...]:
+        """The fewest levels (column of a factor, level as in `Basis.values`) whose work would leave nothing `beyond`."""
+        out = []
+        for j, factor in enumerate(self.study.factors):
+            levels, covered = self.study.basis.levels[j], self._covered(factor)
+            ends = (0, len(levels) - 1) if factor.kind not in _BY_LEVEL else range(len(levels))
+            out += [(j, float(levels[k])) for k in ends if not covered[k]]
+        return tuple(out)
+
     def levels(self, factor: Setting) -> tuple[Any, ...]:
         """Return the levels of the study that were worked or lie between, in order."""
         return tuple(v for v, ok in zip(factor.levels, self._covered(factor), strict=True) if ok)
@@ -131,14 +143,16 @@ class Worked:
         """Return which values of a factor were worked or lie between; NaN, of a left-out step, is for its amount to tell."""
         tried = mine[~np.isnan(mine)]
         ok = np.isnan(v)
-        if factor.kind in ("choice", "ordered"):
+        if factor.kind in _BY_LEVEL:
             return ok | np.isin(v, tried)
-        if self._may_be_none(factor):
-            ok |= (v == 0) & bool((tried == 0).any())
-            tried, v = tried[tried > 0], np.where(v == 0, np.nan, v)
         if not len(tried):
             return ok
-        return ok | ((v >= tried.min() - 1e-9) & (v <= tried.max() + 1e-9))
+        between = (v >= tried.min() - 1e-9) & (v <= tried.max() + 1e-9)
+        if factor.numeric and not (tried == 0).any():
+            between &= ~(
+                (v == 0) & self._may_be_none(factor)
+            )  # never left out, so that is no end of the numbers
+        return ok | between
 
     def _covered(self, factor: Setting) -> np.ndarray:
         column = self.study.basis.column(factor.factor)
@@ -224,7 +238,7 @@ def worked_cautions(study: Study, values: np.ndarray) -> tuple[str, ...]:
     ... ''')
     >>> wool, foam = np.array([[0.0, 1], [0, 4], [0, 2], [0, 3]]), np.array([[1.0, 1], [1, 4], [1, 3]])
     >>> worked_cautions(study, wool)
-    ("In the study, but worked in no trial: cut pad 'foam'. No process with that is recommended. To have it judged, type: finishlab plan DIR --trials 8 --panels 1 (DIR is the study folder).",)
+    ("In the study, but worked in no trial: cut pad 'foam'. No process with that is recommended. To have it judged, type: finishlab plan DIR --trials 4 --panels 1 (DIR is the study folder).",)
     >>> worked_cautions(study, np.vstack([wool, foam]))
     ()
     """
@@ -235,6 +249,18 @@ def worked_cautions(study: Study, values: np.ndarray) -> tuple[str, ...]:
             f"In the study, but worked in no trial: {_show.listed(beyond)}. No process with that is recommended. "
             f"To have it judged, type: {PLAN_THEM} (DIR is the study folder)."
         )
+    for factor, v in zip(basis.factors, values.T, strict=True):
+        tried = np.unique(v[~np.isnan(v)])
+        if (
+            factor is study.step(factor.step).amount
+            and len(tried) == 2
+            and tried[0] == 0
+            and tried[1] > factor.levels[1]
+        ):
+            found.append(
+                f"{_show.begun(factor.label())} were none or {_show.plain_number(float(tried[1]))} in the trials: nothing says what "
+                "another number does. Add trials that differ in it, or hold it in the study file."
+            )
     found += _moved_together(study, values)
     columns, _ = basis.columns(values, pairs=False)
     if len(values) <= columns.shape[1]:

@@ -17,12 +17,13 @@ import numpy as np
 from finishlab import _progress, _show
 from finishlab._numbers import is_whole
 from finishlab.errors import PlanError
+from finishlab.model.worked import Worked
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
 from finishlab.plan.classical import designs_of
 from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import run_day
-from finishlab.plan.exchange import Problem, exchange
+from finishlab.plan.exchange import Problem, covered, exchange
 from finishlab.plan.layout import Layout, lay_out
 from finishlab.plan.places import require_places
 from finishlab.plan.step_criterion import criterion_of
@@ -109,6 +110,9 @@ def plan_trials(
     panel where that can be done, today's included. Avoided combinations are kept out. Settings that are hard to
     change stay the same over a panel; then today's process is on some of the panels only.
 
+    Every level of settings in words, the lowest and highest of numbers, and a step left out where it may be, are
+    worked at least once, existing trials counted: an answer keeps to what was worked.
+
     The settings make the mean variance of predictions small (I-optimality), or the determinant
     of the information large (D-optimality), with panels as random effects and squares and
     products of two factors as terms that may matter. Where the fit will follow roughness
@@ -172,7 +176,8 @@ def plan_trials(
                 "Plan more trials, or fewer panels."
             )
         known = criterion.information(before, panels_before)
-        values = _settings(study, criterion, layout, known, aim, rng)
+        values = _settings(study, criterion, layout, known, before, aim, rng)
+        cautions = _not_reached(Worked(study, np.vstack([before, values])))
         design["aim"] = aim
     else:
         criterion = Criterion(study)
@@ -259,9 +264,15 @@ def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarr
 
 
 def _settings(
-    study: Study, criterion: Criterion, layout: Layout, known: np.ndarray, aim: str, rng: np.random.Generator
+    study: Study,
+    criterion: Criterion,
+    layout: Layout,
+    known: np.ndarray,
+    before: np.ndarray,
+    aim: str,
+    rng: np.random.Generator,
 ) -> np.ndarray:
-    """Return the process of every row."""
+    """Return the process of every row; with those before, they work the study's settings from end to end."""
     basis = study.basis
     given = np.full((len(layout.panel), len(basis.factors)), np.nan)
     if study.today is not None:
@@ -283,7 +294,20 @@ def _settings(
         values, _ = exchange(
             problem, starts=_STARTS, rng=rng, told=lambda k: stage(f"choosing trials, start {k} of {_STARTS}")
         )
+        values = covered(
+            problem, values, lambda v: Worked(study, np.vstack([before, basis.canonical(v)])).untried
+        )
     return basis.canonical(values)
+
+
+def _not_reached(worked: Worked) -> list[str]:
+    """Say what of the study would still be worked in no trial."""
+    if not worked.beyond:
+        return []
+    return [
+        f"The plan has too few trials to work every end of the study. In no trial: {_show.listed(worked.beyond)}. No process "
+        "with that will be recommended until one is worked. Plan more trials."
+    ]
 
 
 def _measures(

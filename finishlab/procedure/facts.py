@@ -243,7 +243,7 @@ def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
             assurance=_show.percent(recipe.assurance), wanted=_show.asked_percent(recipe.wanted)
         )
     )
-    if recipe.saves:
+    if recipe.job_saves:
         lines.append(_saves(recipe))
     if recipe.history:
         lines.append(w["history"].format(answers="; ".join(_answer(h) for h in recipe.history)))
@@ -273,11 +273,11 @@ def _answer(stood: Mapping[str, Any]) -> str:
 
 def _saves(recipe: Recipe) -> str:
     """What the process saves a job against today's; more time is said as more, not as a negative saving."""
-    section, saves = recipe.saves, recipe.job_saves
-    assert section is not None and saves is not None
+    section, saves = recipe.saves or {}, recipe.job_saves or {}
     w, low, high = words()["evidence"], saves["low"], saves["high"]
     today = _show.time_text(section["today_minutes"], saves["today_minutes"])
-    of = w["of_section"] if today.endswith(w["of_section"]) else w["of_job"]
+    alone = math.isclose(section["today_minutes"], saves["today_minutes"])
+    of = w["of_section" if alone else "of_job"]
     if low <= 0 <= high:
         said = w["saves_none"].format(interval=_show.interval_text(low, high, "minutes"))
     elif saves["minutes"] > 0:

@@ -66,7 +66,7 @@ class Procedure:
         return str(self.path)
 
     def text(self) -> str:
-        """Return one sentence: number, process, minutes a section, assurance."""
+        """Return one sentence: number, process, time, assurance."""
         return self.facts["summary"]
 
     def table(self) -> pd.DataFrame:

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import stats
 
 from finishlab import _show
+from finishlab.model.worked import PLAN_THEM
 from finishlab.study import RESPONSES, Condition
 
 if TYPE_CHECKING:
@@ -65,9 +66,26 @@ def judged(
     goal : mapping of response -> Condition
     wanted : float
     seen : Candidates
-        All processes, none of them sure enough within the limits.
+        All processes that keep to what was worked, none of them sure enough within the limits.
     closest : ndarray, shape (1, factors)
     """
+    verdict = _of_worked(model, goal, wanted, seen, closest)
+    beyond = model.worked.beyond
+    if not beyond or verdict.words != "not reachable" or verdict.limited_by == "ceiling":
+        return verdict
+    # What no trial worked may still reach it, or keep a limit.
+    return replace(
+        verdict,
+        words="cannot tell yet",
+        would_settle=f"Nothing that the trials worked reaches it. {verdict.would_settle} The study has settings that no trial "
+        f"worked: {_show.listed(beyond)}. To have them judged, type: {PLAN_THEM}.",
+    )
+
+
+def _of_worked(
+    model: FinishModel, goal: Mapping[str, Condition], wanted: float, seen: Candidates, closest: np.ndarray
+) -> Verdict:
+    """Return the verdict on the processes that keep to what was worked."""
     for name, condition in goal.items():
         if name.startswith("gloss") and condition.at_least is not None:
             ceilings = model.response(name).posterior.ceilings.astype(float)
