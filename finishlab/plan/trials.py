@@ -110,8 +110,9 @@ def plan_trials(
     panel where that can be done, today's included. Avoided combinations are kept out. Settings that are hard to
     change stay the same over a panel; then today's process is on some of the panels only.
 
-    Every level of settings in words, the lowest and highest of numbers, and a step left out where it may be, are
-    worked at least once, existing trials counted: an answer keeps to what was worked.
+    Every level of settings in words is worked at least once, and every step that may be left out is left out once,
+    since answers keep to what was worked. A plan that adds to existing trials also works the lowest and highest
+    numbers that they did not.
 
     The settings make the mean variance of predictions small (I-optimality), or the determinant
     of the information large (D-optimality), with panels as random effects and squares and
@@ -272,7 +273,7 @@ def _settings(
     aim: str,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Return the process of every row; with those before, they work the study's settings from end to end."""
+    """Return the process of every row."""
     basis = study.basis
     given = np.full((len(layout.panel), len(basis.factors)), np.nan)
     if study.today is not None:
@@ -294,10 +295,20 @@ def _settings(
         values, _ = exchange(
             problem, starts=_STARTS, rng=rng, told=lambda k: stage(f"choosing trials, start {k} of {_STARTS}")
         )
-        values = covered(
-            problem, values, lambda v: Worked(study, np.vstack([before, basis.canonical(v)])).untried
-        )
+        values = covered(problem, values, lambda v: _missing(study, before, basis.canonical(v)))
     return basis.canonical(values)
+
+
+def _missing(study: Study, before: np.ndarray, values: np.ndarray) -> list[tuple[int, float]]:
+    """
+    Return what a plan has to work and does not: column of a factor, and level.
+
+    A first plan each level in words, and each step left out that may be; how far numbers reach is left to
+    what tells most. A plan that adds to trials works their ends too: that is how what they did not reach is judged.
+    """
+    untried = Worked(study, np.vstack([before, values])).untried
+    first = not len(before)
+    return [(j, v) for j, v in untried if not (first and study.factors[j].numeric and v > 0)]
 
 
 def _not_reached(worked: Worked) -> list[str]:
@@ -305,8 +316,8 @@ def _not_reached(worked: Worked) -> list[str]:
     if not worked.beyond:
         return []
     return [
-        f"The plan has too few trials to work every end of the study. In no trial: {_show.listed(worked.beyond)}. No process "
-        "with that will be recommended until one is worked. Plan more trials."
+        f"In the study, but in no trial of this plan: {_show.listed(worked.beyond)}. No process with that is recommended until one "
+        "is worked. Plan more trials if it may matter."
     ]
 
 
