@@ -244,7 +244,7 @@ def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
         )
     )
     if recipe.job_saves:
-        lines.append(_saves(recipe))
+        lines.append(_saves(recipe.job_saves))
     if recipe.history:
         lines.append(w["history"].format(answers="; ".join(_answer(h) for h in recipe.history)))
     return {
@@ -271,28 +271,20 @@ def _answer(stood: Mapping[str, Any]) -> str:
     )
 
 
-def _saves(recipe: Recipe) -> str:
+def _saves(saves: Mapping[str, Any]) -> str:
     """What the process saves a job against today's; more time is said as more, not as a negative saving."""
-    section, saves = recipe.saves or {}, recipe.job_saves or {}
     w, low, high = words()["evidence"], saves["low"], saves["high"]
-    today = _show.time_text(section["today_minutes"], saves["today_minutes"])
-    alone = math.isclose(section["today_minutes"], saves["today_minutes"])
-    of = w["of_section" if alone else "of_job"]
     if low <= 0 <= high:
         said = w["saves_none"].format(interval=_show.interval_text(low, high, "minutes"))
     elif saves["minutes"] > 0:
         minutes = _show.minutes_text(saves["minutes"], "down")
-        said = w["saves_less"].format(
-            minutes=minutes, of=of, interval=_show.interval_text(low, high, "minutes")
-        )
+        said = w["saves_less"].format(minutes=minutes, interval=_show.interval_text(low, high, "minutes"))
     else:
         minutes = _show.minutes_text(-saves["minutes"])
-        said = w["saves_more"].format(
-            minutes=minutes, of=of, interval=_show.interval_text(-high, -low, "minutes")
-        )
+        said = w["saves_more"].format(minutes=minutes, interval=_show.interval_text(-high, -low, "minutes"))
     return w["saves"].format(
-        today_time=today,
-        today_assurance=_show.percent(section["today_assurance"]),
+        today_minutes=_show.minutes_text(saves["today_minutes"]),
+        today_assurance=_show.percent(saves["today_assurance"]),
         said=said,
     )
 

@@ -129,7 +129,7 @@ class Recipe:
         """
         What the process (the closest when none was found) saves a job against today's: None without today's process.
 
-        `minutes`, `low`, `high` (90 % interval, of the averages) and `today_minutes`, all of the job.
+        `minutes`, `low`, `high` (90 % interval, of the averages), `today_minutes` and `today_assurance`, of the job.
         """
         if not self.saves or self.study.today is None:
             return None
@@ -138,7 +138,8 @@ class Recipe:
         # What both do beside their work differs by the same whatever the work.
         beside = job(self.study.today, 0.0) - job(settings, 0.0)
         saved = {k: self.study.job.sections * self.saves[k] + beside for k in ("minutes", "low", "high")}
-        return {**saved, "today_minutes": job(self.study.today, self.saves["today_minutes"])}
+        today = job(self.study.today, self.saves["today_minutes"])
+        return {**saved, "today_minutes": today, "today_assurance": self.saves["today_assurance"]}
 
     def after(self, earlier: Recipe) -> Recipe:
         """
