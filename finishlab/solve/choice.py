@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Rivals shown of each sort, and how much longer than the chosen a near equal may be.
 _RIVALS, _NEAR = 5, 1.10
+#: A quicker process less probable than this is no rival (common practice, no source).
+_RIVAL_CHANCE = 0.05
 #: Below this probability "likeliest" means nothing.
 _SOME_CHANCE = 0.01
 #: Of many without a chance so many of the likeliest are looked at for the one that reads nearest.
@@ -105,7 +107,7 @@ def shortest(
         goal=dict(conditions),
         study=model.study,
         predicted=predicted,
-        rivals=_table(model, conditions, seen.where(_rivals(seen, at, wanted))),
+        rivals=_table(model, conditions, seen.where(_rivals(model, conditions, seen, at, wanted))),
         closest=None,
         saves=_saves(model, values, conditions),
         limits=model.limit_facts(values),
@@ -129,13 +131,18 @@ def _near(seen: Candidates, at: int) -> float:
     return float(seen.job_minutes[at] + (_NEAR - 1) * seen.work[at])
 
 
-def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
-    """Return the quicker ones that no still quicker one beats, and near equals that keep the promise."""
-    quicker, best = [], -1.0
+def _rivals(
+    model: FinishModel, goal: Mapping[str, Condition], seen: Candidates, at: int, wanted: float
+) -> np.ndarray:
+    """Return the quicker ones with a fair chance that no still quicker one beats, and near equals that keep the promise."""
+    quicker, best = [], _RIVAL_CHANCE
     for i in range(at):
         if seen.keeps_limits[i] and seen.probability[i] > best:
-            best = seen.probability[i]
-            quicker.append(i)
+            # Of very many processes the unlikely ones carry a rough probability.
+            exact = float(model.probability_of(seen.at([i]), goal)[0])
+            if exact > best:
+                best = exact
+                quicker.append(i)
     near = [
         i
         for i in range(at + 1, len(seen))
