@@ -77,8 +77,8 @@ def judged(
     return replace(
         verdict,
         words="cannot tell yet",
-        would_settle=f"Nothing that the trials worked reaches it. {verdict.would_settle} The study has settings that no trial "
-        f"worked: {_show.listed(beyond)}. To have them judged, type: {PLAN_THEM}.",
+        would_settle=f"Cannot tell yet: the study has settings that no trial worked ({_show.listed(beyond)}). To have them judged, "
+        f"type: {PLAN_THEM}. Of the settings worked: {verdict.would_settle}",
     )
 
 
@@ -167,7 +167,7 @@ def _out_of_reach(
     model: FinishModel, goal: Mapping[str, Condition], wanted: float, closest: np.ndarray
 ) -> Verdict:
     """Say what keeps the closest process from the goal: its level, or the spread of panels or patches."""
-    begin = "Not reachable with what was studied, as far as the trials tell: "
+    begin = "Not reachable with what was worked, as far as the trials tell: "
     chances: dict[str, float] = {}
     for without in ("panels", "patches"):
         p = 1.0
