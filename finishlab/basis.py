@@ -281,7 +281,7 @@ class Basis:
             + self.waiting_minutes(values)
         )
 
-    def job_of(self, settings: Mapping[str, Any], minutes: float) -> float:
+    def job_of(self, settings: Mapping[Any, Any], minutes: float) -> float:
         """Return `job_minutes` of one process, a mapping as `settings` gives."""
         return float(self.job_minutes(self.row(settings), minutes)[0])
 

@@ -232,7 +232,7 @@ class Recipe:
             )
         return " ".join(lines)
 
-    def _job(self, process: Mapping[str, Any]) -> float:
+    def _job(self, process: Mapping[Any, Any]) -> float:
         """Return the job's minutes of a process with its working `minutes`, its settings in `settings` or beside them."""
         return self.study.basis.job_of(process.get("settings", process), process["minutes"])
 
