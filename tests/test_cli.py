@@ -123,7 +123,7 @@ def test_the_answer_is_the_truly_shortest_process_of_this_bench(answered: Path):
     assert {k: kept["settings"][k] for k in best["settings"]} == best["settings"]
     # A goal nearer the ceiling must take longer: the check above would pass on any fixed answer.
     harder = bench().best(goal={"gloss_20": {"at_least": 78}})
-    assert harder["minutes"] > best["minutes"]
+    assert harder["job_minutes"] > best["job_minutes"]
 
 
 def test_figure_table_checks_and_procedure_stand_in_the_folder(answered: Path):
@@ -179,7 +179,7 @@ def test_a_higher_goal_or_assurance_never_gives_a_shorter_process(folder: Path):
         number = f"T-{len(minutes)}"
         assert run("shortest", folder, "--number", number, *words).exit_code == 0
         kept = json.loads((folder / "procedures" / f"{number}.json").read_text(encoding="utf-8"))
-        minutes.append(kept["recipe"]["minutes"])
+        minutes.append(kept["recipe"]["job_minutes"])
     assert minutes == sorted(minutes)
     assert minutes[1] > minutes[0]
 

@@ -177,7 +177,7 @@ def test_the_code_of_the_page_runs(capsys):
     (code,) = re.findall(r"```python\n(.*?)```", WELCOME.read_text(encoding="utf-8"), re.DOTALL)
     names: dict[str, Any] = {}
     exec(code, names)
-    assert "minutes a section" in capsys.readouterr().out
+    assert "minutes a job (" in capsys.readouterr().out
 
 
 # --- mistakes ------------------------------------------------------------------------------------
