@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._figures import BLUE, axes, blank, finish
+from finishlab._figures import BLUE, arms, axes, blank, finish, times_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     rows : DataFrame
-        ``chain``, ``process``, ``minutes``, ``minutes_low``, ``minutes_high``.
+        ``chain``, ``process``, ``minutes``, ``minutes_low``, ``minutes_high`` and ``job_minutes`` likewise.
     title : str
     ax : Axes, optional
 
@@ -39,12 +39,12 @@ def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
     """
     ax = axes(ax)
     y = np.arange(len(rows))
-    reach = [rows["minutes"] - rows["minutes_low"], rows["minutes_high"] - rows["minutes"]]
-    ax.errorbar(rows["minutes"], y, xerr=np.array(reach), fmt="o", color=BLUE, capsize=3)
-    for k, (at, process) in enumerate(zip(rows["minutes"], rows["process"], strict=True)):
+    minutes, low, high, axis, next_ = times_of(rows)
+    ax.errorbar(minutes, y, xerr=arms(minutes, low, high), fmt="o", color=BLUE, capsize=3)
+    for k, (at, process) in enumerate(zip(minutes, rows["process"], strict=True)):
         ax.annotate(process, (at, k), xytext=(0, 8), textcoords="offset points", ha="center", fontsize=8)
     ax.set_yticks(y, list(rows["chain"]))
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.margins(x=0.25)
-    ax.set_xlabel("working minutes a section (bar: 90 % of sections)")
+    ax.set_xlabel(f"{axis} (bar: 90 % interval for {next_})")
     return finish(ax, title)

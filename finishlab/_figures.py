@@ -19,6 +19,7 @@ import numpy as np
 from finishlab.errors import FinishlabError
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -207,6 +208,31 @@ def arms(middle: Any, low: Any, high: Any) -> np.ndarray:
     """
     middle, low, high = (np.asarray(x, float) for x in (middle, low, high))
     return np.clip([middle - low, high - middle], 0, None)
+
+
+def times_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray, str, str]:
+    """
+    Return the minutes to draw, with their intervals, the words of their axis, and what the intervals are for.
+
+    The job's, or those of a section where the job takes no more than that (or the job's are not known).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"minutes": [6.8], "minutes_low": [6.1], "minutes_high": [7.7]})
+    >>> times_of(rows)[3:]
+    ('working minutes a section', 'the next section')
+    >>> job = rows.assign(job_minutes=[16.6], job_minutes_low=[15.2], job_minutes_high=[18.2])
+    >>> times_of(job)[0].tolist(), times_of(job)[3:]
+    ([16.6], ('minutes a job', 'the next job'))
+    """
+    of, words, what = "", "working minutes a section", "the next section"
+    if "job_minutes" in rows:
+        section, job = (rows[name].to_numpy(float) for name in ("minutes", "job_minutes"))
+        if not np.allclose(section, job, equal_nan=True):
+            of, words, what = "job_", "minutes a job", "the next job"
+    middle, low, high = (rows[f"{of}minutes{end}"].to_numpy(float) for end in ("", "_low", "_high"))
+    return middle, low, high, words, what
 
 
 def _figure(figure: Axes | Figure) -> Figure:

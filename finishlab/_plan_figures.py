@@ -132,7 +132,7 @@ def how_many(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     >>> from finishlab._figures import blank
     >>> rows = {"trials": [12, 24], "minutes_left": [1.0, 0.4], "minutes_left_low": [0.5, 0.2], "minutes_left_high": [1.5, 0.6]}
     >>> how_many(pd.DataFrame(rows), ax=blank()).get_ylabel()
-    'minutes a section longer than need be'
+    'minutes a job longer than need be'
     >>> how_many(pd.DataFrame(rows).head(1), ax=blank()).get_title(loc="left")
     'What more trials save'
     """
@@ -146,6 +146,6 @@ def how_many(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.set_xticks(x)
     ax.set_ylim(bottom=0)
     ax.set_xlabel("trials")
-    ax.set_ylabel("minutes a section longer than need be")
+    ax.set_ylabel("minutes a job longer than need be")
     legend(ax)
     return finish(ax, "What more trials save")

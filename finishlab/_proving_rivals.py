@@ -118,7 +118,7 @@ def recommended(
     trials : DataFrame
         As logged; a trial without a response counts for nothing there.
     minutes : ndarray
-        Of every admissible process, in the order of ``Basis.chunks``.
+        Of the job by every admissible process, in the order of ``Basis.chunks``.
     goal : mapping of response -> Condition
     assurance : float
         Several goals are taken to go their own ways, so their chances are multiplied.

@@ -123,7 +123,7 @@ def work_bench(task: Task, plan: pd.DataFrame, ways: Sequence[str]) -> pd.DataFr
     model = fit(bench.study, trials, kind=design.kind)
     spent = time.perf_counter() - start
     # What nobody can know but here: the best possible, and whether it can be had for sure.
-    best = bench.best(goal=goal, assurance=task.assurance)["minutes"]
+    best = bench.best(goal=goal, assurance=task.assurance)
     reachable = bool(bench.best(goal=goal, assurance=max(_REACHABLE, task.assurance))["found"])
     lines = []
     for way in ways:
@@ -157,7 +157,10 @@ def own_goal(bench: PracticeBench) -> dict[str, Any]:
 
 
 def scored(
-    bench: PracticeBench, settings: Mapping[str, Any] | None, goal: Mapping[str, Any], best: float
+    bench: PracticeBench,
+    settings: Mapping[str, Any] | None,
+    goal: Mapping[str, Any],
+    best: Mapping[str, Any],
 ) -> dict[str, Any]:
     """
     Score a recommendation, or that there was none, on the bench's truth.
@@ -165,18 +168,20 @@ def scored(
     Returns
     -------
     dict
-        `answered`, `true` (true probability) and `ratio`, its true minutes over the `best`
-        possible (NaN where nothing reaches the goal).
+        `answered`, `true` (true probability) and `ratio`: 1, and what its job truly takes longer than by the
+        `best` process as a share of the work in that (NaN where nothing reaches the goal). What every job spends
+        on change-overs and waits makes no process look better.
     """
     import pandas as pd
 
     if settings is None:
         return {"answered": False, "true": np.nan, "ratio": np.nan}
     chosen = pd.DataFrame([dict(settings)])
+    job = bench.study.basis.job_of(settings, float(bench.true_minutes(chosen).iloc[0]))
     return {
         "answered": True,
         "true": float(bench.true_probability(chosen, goal=goal).iloc[0]),
-        "ratio": float(bench.true_minutes(chosen).iloc[0]) / best,
+        "ratio": 1 + (job - best["job_minutes"]) / (bench.study.job.sections * best["minutes"]),
     }
 
 
@@ -220,6 +225,8 @@ def recommends(
         return recipe.settings if recipe.found else None
     study = model.study
     # The rivals get our minutes, so that only the finish is compared.
-    minutes = np.concatenate([model.minutes.mean(v) for v in study.basis.chunks()])
+    minutes = np.concatenate(
+        [study.basis.job_minutes(v, model.minutes.mean(v)) for v in study.basis.chunks()]
+    )
     row = recommended(way, study, model.trials, minutes, study.asked(goal)[0], assurance)
     return None if row is None else study.basis.settings(row)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +64,7 @@ __all__ = [
     "setting_text",
     "spaced",
     "step_name",
+    "time_text",
     "value_of",
 ]
 
@@ -84,6 +85,9 @@ _LABELS = {
     "minutes": "minutes a section",
     "minutes_low": "minutes a section, low",
     "minutes_high": "minutes a section, high",
+    "job_minutes": "minutes a job",
+    "job_minutes_low": "minutes a job, low",
+    "job_minutes_high": "minutes a job, high",
     "assurance": "next job meets the goal",
     "keeps_limits": "keeps the limits",
 }
@@ -149,25 +153,50 @@ def level_text(setting: Setting, value: float) -> str:
     return plain_number(value) if setting.numeric else str(setting.levels[int(value)])
 
 
-def levels_text(setting: Setting) -> str:
+def levels_text(setting: Setting, levels: Sequence[Any] | None = None) -> str:
     """
-    Return what was studied of a setting: a range, or every level.
+    Return the levels of a setting: a range, or every level.
+
+    Parameters
+    ----------
+    setting : Setting
+    levels : sequence, optional
+        Those of its levels that are meant, in order, as the worked ones; all that are studied when not given.
 
     Examples
     --------
     >>> from finishlab.study import Setting
-    >>> levels_text(Setting("cut", "passes", "count", (1, 2, 3)))
-    '1 to 3 passes'
+    >>> passes = Setting("cut", "passes", "count", (0, 1, 2, 3, 4))
+    >>> levels_text(passes), levels_text(passes, (0, 1, 2)), levels_text(passes, (0, 2, 3))
+    ('0 to 4 passes', '0 to 2 passes', '0 and 2 to 3 passes')
     >>> levels_text(Setting("cut", "pad", "choice", ("wool", "foam")))
     'wool, foam'
     """
-    if setting.held:
-        return setting_text(setting, setting.levels[0])
-    if not setting.numeric:
-        return ", ".join(map(str, setting.levels))
-    low, high = plain_number(setting.levels[0]), plain_number(setting.levels[-1])
+    some = list(setting.levels if levels is None else levels)
+    if len(some) == 1:
+        return setting_text(setting, some[0])
+    if not setting.numeric or not some:
+        return ", ".join(map(str, some)) or "none"
     unit = f" {setting.name}" if setting.name in ("passes", "seconds") else ""
-    return f"{low} to {high}{unit}"
+    begin = ""
+    if some[0] == 0 and some[1] != setting.levels[1]:
+        begin, some = "0 and ", some[1:]
+    ends = dict.fromkeys(map(plain_number, (some[0], some[-1])))
+    return f"{begin}{' to '.join(ends)}{unit}"
+
+
+def time_text(minutes: float, job_minutes: float) -> str:
+    """
+    Return how long a process takes: of the job, with the working minutes of a section where they are not the same.
+
+    Examples
+    --------
+    >>> time_text(6.83, 6.83), time_text(11.8, 74.6)
+    ('6.9 minutes a section', '74.6 minutes a job (11.8 of work a section)')
+    """
+    if math.isclose(minutes, job_minutes) or math.isnan(job_minutes):
+        return f"{minutes_text(minutes)} a section"
+    return f"{minutes_text(job_minutes)} a job ({number(minutes, 1, 'up')} of work a section)"
 
 
 def process_text(settings: Mapping[str, Any], study: Study) -> str:
@@ -234,7 +263,7 @@ def considered(recipe: Any) -> pd.DataFrame:
     -------
     DataFrame
         `role` (``chosen``, ``closest`` when none was found, ``rival``, ``today``),
-        `process` in words, `minutes`, `minutes_low`, `minutes_high` of one section,
+        `process` in words, `job_minutes` and `minutes` (of one section), each with `_low` and `_high`,
         `assurance` (0 to 1) and `keeps_limits`. What is not known is NaN; `keeps_limits`
         is True unless a process is known to break one.
     """
@@ -242,14 +271,16 @@ def considered(recipe: Any) -> pd.DataFrame:
 
     study = recipe.study
     rows: list[dict[str, Any]] = []
+    ends = ("", "_low", "_high")
+    names = [*(f"job_minutes{e}" for e in ends), *(f"minutes{e}" for e in ends), "assurance"]
 
     def add(role: str, settings: Mapping[str, Any], of: Mapping[str, Any], keeps: bool = True) -> None:
-        numbers = {k: known(of.get(k)) for k in ("minutes", "minutes_low", "minutes_high", "assurance")}
+        numbers = {k: known(of.get(k)) for k in names}
+        numbers["job_minutes"] = study.basis.job_of(settings, numbers["minutes"])
         rows.append(
             {"role": role, "process": process_text(settings, study), **numbers, "keeps_limits": keeps}
         )
 
-    names = ("minutes", "minutes_low", "minutes_high", "assurance")
     if recipe.found:
         add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
     elif recipe.closest:

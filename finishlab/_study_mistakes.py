@@ -47,6 +47,18 @@ class Part:
         self.mistakes.add(sentence, label=self.label, table=self.table, index=self.index, key=key)
 
 
+def line_of(text: str, table: str, index: int, key: str) -> int | None:
+    """
+    Return the line of a study file that sets a key of the how-many-th table of that name; None where it is not found.
+
+    Examples
+    --------
+    >>> line_of("[[step]]\\npasses = 4\\n[[step]]\\npasses = 2", "step", 1, "passes")
+    4
+    """
+    return _lines_of(text).get((table, index, key))
+
+
 def _lines_of(text: str) -> dict[tuple[str, int, str], int]:
     """Map (table, how many-th of that name, key) to its line; key '' is the heading's own line."""
     lines: dict[tuple[str, int, str], int] = {}

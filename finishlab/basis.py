@@ -4,7 +4,8 @@ A process is held as one row of numbers (`values`): counts and numbers as they a
 settings as the position of their level, and NaN where the step is left out, so that the
 settings of a left-out step mean nothing and are never counted twice. Tables of a person's
 words come in through `Basis.values` and go out through `Basis.frame`. The grid of
-admissible processes is walked in chunks; its size is known without building it.
+admissible processes is walked in chunks; its size is known without building it. What a
+job by a process takes beside its work follows from its steps, and is said here too.
 What responses do over these factors is the model's business, not this module's.
 """
 
@@ -203,6 +204,86 @@ class Basis:
         ndarray, shape (1, factors)
         """
         return self.canonical(np.array([[self._position(f, settings.get(f.factor)) for f in self.factors]]))
+
+    # --- the job ---------------------------------------------------------------------------
+
+    def works(self, values: np.ndarray) -> np.ndarray:
+        """Return for each process which steps it works, shape (rows, steps): those that it does not leave out."""
+        out = np.ones((len(values), len(self.study.steps)), bool)
+        for k, step in enumerate(self.study.steps):
+            if step.amount is not None:
+                out[:, k] = self._of(step.amount, values) > 0
+        return out
+
+    def changeover_minutes(self, values: np.ndarray) -> np.ndarray:
+        """Return the change-overs of a job by each process, minutes: once for each step that it works."""
+        return np.asarray(self.works(values) @ np.array([s.changeover_minutes for s in self.study.steps]))
+
+    def waiting_minutes(self, values: np.ndarray) -> np.ndarray:
+        """
+        Return the waits of a job by each process before its readings, minutes.
+
+        One wait for each step worked that the study reads after. The last step worked is always read: the
+        goal is judged there.
+        """
+        works = self.works(values)
+        read = works & np.array([s.name in self.study.reading.after for s in self.study.steps])
+        some = works.any(axis=1)
+        last = works.shape[1] - 1 - works[:, ::-1].argmax(axis=1)
+        read[some, last[some]] = True
+        return np.asarray(self.study.reading.wait_minutes * read.sum(axis=1))
+
+    def job_minutes(self, values: np.ndarray, minutes: Any, sections: int | None = None) -> np.ndarray:
+        """
+        Return how long a job by each process takes: the one definition, by which processes are shorter or longer.
+
+        Parameters
+        ----------
+        values : ndarray, shape (rows, factors)
+        minutes : ndarray, shape (rows,)
+            Working minutes of a section.
+        sections : int, optional
+            Of the job; as the study's job when not given.
+
+        Returns
+        -------
+        ndarray, shape (rows,)
+            Sections times working minutes, the change-overs of the steps worked, and the waits before readings.
+
+        Examples
+        --------
+        Two sections of 5 minutes with a change-over of 3 minutes, and without the step that needs it:
+
+        >>> from finishlab import Study
+        >>> study = Study.from_toml('''
+        ... title = "Doors"
+        ... pass_means = "one direction"
+        ... [[step]]
+        ... name = "cut"
+        ... passes = { lowest = 1, highest = 4 }
+        ... [[step]]
+        ... name = "polish"
+        ... passes = { lowest = 0, highest = 2 }
+        ... changeover_minutes = 3
+        ... [goal]
+        ... gloss_20 = { at_least = 82 }
+        ... assurance = 0.9
+        ... [job]
+        ... sections = 2
+        ... ''')
+        >>> study.basis.job_minutes(np.array([[4.0, 2.0], [4.0, 0.0]]), np.array([5.0, 5.0])).tolist()
+        [13.0, 10.0]
+        """
+        count = self.study.job.sections if sections is None else sections
+        return np.asarray(
+            count * np.asarray(minutes, float)
+            + self.changeover_minutes(values)
+            + self.waiting_minutes(values)
+        )
+
+    def job_of(self, settings: Mapping[Any, Any], minutes: float) -> float:
+        """Return `job_minutes` of one process, a mapping as `settings` gives."""
+        return float(self.job_minutes(self.row(settings), minutes)[0])
 
     # --- left-out steps, avoided combinations ----------------------------------------------
 

@@ -271,8 +271,9 @@ class PracticeBench:
         Returns
         -------
         dict
-            ``found``, ``settings`` (factor -> setting), ``minutes`` (expected, a section) and
-            ``assurance`` (true probability); no settings and nan when no process reaches it.
+            ``found``, ``settings`` (factor -> setting), ``minutes`` (expected, a section), ``job_minutes``
+            (expected, of the study's job, by which it is the shortest) and ``assurance`` (true probability);
+            no settings and nan when no process reaches it.
         """
         conditions = self._conditions(goal)
         _, wanted = self.study.asked(goal, assurance)
@@ -280,13 +281,16 @@ class PracticeBench:
         minutes = self._grid.minutes.sum(axis=1)
         reached = np.flatnonzero(probability >= wanted)
         if not len(reached):
-            return {"found": False, "settings": {}, "minutes": float("nan"), "assurance": float("nan")}
+            none = dict.fromkeys(("minutes", "job_minutes", "assurance"), float("nan"))
+            return {"found": False, "settings": {}, **none}
+        job = self.study.basis.job_minutes(self._grid_values, minutes)
         # Among equally quick ones the surest.
-        winner = reached[np.lexsort((-probability[reached], minutes[reached]))[0]]
+        winner = reached[np.lexsort((-probability[reached], job[reached]))[0]]
         return {
             "found": True,
             "settings": self.study.basis.settings(self._grid_values[winner]),
             "minutes": float(minutes[winner]),
+            "job_minutes": float(job[winner]),
             "assurance": float(probability[winner]),
         }
 

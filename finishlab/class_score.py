@@ -33,7 +33,7 @@ class ClassScore:
         the next job meets the goal; `kept`, whether that is as much as was asked for; `times_shortest`, its true minutes over the
         shortest possible; `said_probability`; `said_minus_true`; `trials` and `bench_minutes` used; `note`, why there is no answer.
     best : dict of str -> value
-        The truly shortest process that keeps the promise: `settings`, `minutes` of a section, `assurance`, `process` in words.
+        The truly shortest process that keeps the promise: `settings`, `minutes` of a section, `job_minutes`, `assurance`, `process` in words.
     wanted : float
         The assurance asked for, a probability.
     budget : int
@@ -59,7 +59,7 @@ class ClassScore:
         kept = told[told["kept"]]
         said = [
             f"The shop: {self.shop}. The shortest process that truly meets the goal in {asked} of jobs or more: {best['process']}; "
-            f"{_show.minutes_text(best['minutes'])} a section, {_show.percent(best['assurance'])}.",
+            f"{_show.time_text(best['minutes'], best['job_minutes'])}, {_show.percent(best['assurance'])}.",
             f"{len(kept)} of {_show.counted(len(self._class), 'student')} recommended one that keeps it"
             + (
                 f", the median at {_times(kept['times_shortest'].median())} the shortest minutes."

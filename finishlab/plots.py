@@ -29,6 +29,7 @@ from finishlab._figures import (
     panel_mark,
     save,
     svg,
+    times_of,
 )
 from finishlab._show import asked_percent, begun, counted, label, minutes_text, percent
 from finishlab.errors import FinishlabError
@@ -60,8 +61,8 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
     ----------
     processes : DataFrame
         As `finishlab._show.considered` returns it: `role`, `process`, `minutes`,
-        `minutes_low`, `minutes_high` (of one section), `assurance` (0 to 1),
-        `keeps_limits`.
+        `minutes_low`, `minutes_high` (of one section), `job_minutes` likewise of the job where that is known,
+        `assurance` (0 to 1), `keeps_limits`.
     wanted : float
         Assurance asked for, 0 to 1; drawn as a line.
     title : str, optional
@@ -97,6 +98,9 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
     line = ax.axhline(
         100 * wanted, color=INK, linestyle="--", linewidth=1.2, label=f"asked for: {asked_percent(wanted)}"
     )
+    # From here on `minutes` are those drawn, of the job or of a section.
+    *drawn, axis, next_ = times_of(processes)
+    processes = processes.assign(**dict(zip(("minutes", "minutes_low", "minutes_high"), drawn, strict=True)))
     kinds = [_kind(row, wanted) for row in processes.to_dict("records")]
     handles = [line]
     for kind, (marker, colour, filled, size, words) in _ROLES.items():
@@ -117,7 +121,7 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
     bottom = max(0, step * math.floor((lowest - 5) / step))
     ax.set_ylim(bottom - 0.04 * (100 - bottom), 100 + 0.16 * (100 - bottom))
     ax.set_yticks(range(bottom, 101, step))
-    ax.set_xlabel("working minutes a section (bar: 90 % interval for the next section)")
+    ax.set_xlabel(f"{axis} (bar: 90 % interval for {next_})")
     ax.set_ylabel("next job meets the goal,\nprobability, %")
     ax.margins(x=0.08)
     legend(ax, handles)
@@ -181,7 +185,7 @@ def frontier(
     Parameters
     ----------
     table : DataFrame
-        `target`, `found`, `minutes`, `minutes_low`, `minutes_high`, one row a target.
+        `target`, `found`, `minutes`, `minutes_low`, `minutes_high` and `job_minutes` likewise, one row a target.
     response : str
         What the target is for, as ``gloss_20``.
     wanted : float
@@ -210,8 +214,8 @@ def frontier(
     words, unit = _words(response)
     table = table.sort_values("target")
     found = table["found"].to_numpy(bool)
-    x, y = table["target"].to_numpy(float), table["minutes"].to_numpy(float)
-    low, high = table["minutes_low"].to_numpy(float), table["minutes_high"].to_numpy(float)
+    x = table["target"].to_numpy(float)
+    y, low, high, axis, next_ = times_of(table)
     ax.errorbar(
         x[found],
         y[found],
@@ -221,7 +225,7 @@ def frontier(
         ecolor=GREY,
         elinewidth=1,
         capsize=2,
-        label="shortest process (bar: 90 % interval for the next section)",
+        label=f"shortest process (bar: 90 % interval for {next_})",
     )
     if not found.all():
         ax.plot(
@@ -237,7 +241,7 @@ def frontier(
     ax.set_xlabel(
         f"lower end of a band of {band:g} for {words}{unit}" if band else f"target for {words}{unit}"
     )
-    ax.set_ylabel("working minutes a section")
+    ax.set_ylabel(axis)
     ax.set_ylim(bottom=0)
     legend(ax)
     if not found.any():

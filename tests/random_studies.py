@@ -18,6 +18,8 @@ def random_study(rng: np.random.Generator) -> Study:
             text.append(
                 f"pad = {['wool', 'foam', 'microfibre'][: int(rng.integers(2, 4))]}".replace("'", '"')
             )
+        if rng.random() < 0.5:
+            text.append(f"changeover_minutes = {int(rng.integers(1, 5))}")
         low = int(rng.integers(0, 2)) if name != names[0] else 1
         text.append(f"passes = {{ lowest = {low}, highest = {low + int(rng.integers(2, 6))} }}")
     text += ["[goal]", "gloss_20 = { at_least = 80 }", "assurance = 0.9"]
@@ -27,6 +29,8 @@ def random_study(rng: np.random.Generator) -> Study:
         text += ["[job]", f"sections = {int(rng.integers(2, 7))}"]
         if rng.random() < 0.3:
             text.append('accept = "mean of sections"')
+    if rng.random() < 0.3:
+        text += ["[reading]", f"wait_minutes = {int(rng.integers(1, 6))}"]
     if rng.random() < 0.3:
         text += ["[[avoid]]", f"{names[-1]}_passes = {{ at_least = 5 }}"]
     return Study.from_toml("\n".join(text))

@@ -156,7 +156,7 @@ def test_the_command_revises_from_the_trials_as_they_are_now(place: Path):
     assert "Procedure SP-001, revision 2" in result.stdout
     assert "Goal: 20° gloss at least" in result.stdout
     again = read_procedure(place / "procedures", "SP-001")
-    assert again.minutes > read_procedure(place / "procedures", "SP-001", revision=1).minutes
+    assert again.job_minutes > read_procedure(place / "procedures", "SP-001", revision=1).job_minutes
     kept = json.loads((place / "procedures" / "SP-001.rev2.json").read_text(encoding="utf-8"))
     assert kept["facts"]["mid_job"]
     assert kept["facts"]["signoff"]["owner"] == "owner"

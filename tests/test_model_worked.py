@@ -1,9 +1,10 @@
 """What the trials cannot tell of the settings is said before anybody relies on it."""
 
 import numpy as np
+import pytest
 
 import finishlab as fl
-from finishlab.model.worked import worked_cautions
+from finishlab.model.worked import Worked, worked_cautions
 
 
 def said(bench, trials):
@@ -14,36 +15,62 @@ def test_a_planned_study_has_nothing_to_say(bench, trials):
     assert said(bench, trials) == ()
 
 
-def test_a_choice_that_never_varied_is_named_with_what_was_never_tried(bench, trials):
-    assert said(bench, trials.assign(cut_pad="wool")) == (
-        "Cut pad was 'wool' in every trial: what is said of 'microfibre' and 'foam' is a general guess. Add trials "
-        "with them before relying on a process that uses one of them, or take them out of the study file.",
-    )
+JUDGE = (
+    "No process with that is recommended. To have it judged, type: finishlab plan DIR --trials 4 --panels 1 (DIR is the "
+    "study folder)."
+)
 
 
-def test_a_pad_that_no_trial_used_is_named(bench, trials):
-    (only,) = said(bench, trials[trials["cut_pad"] != "foam"])
-    assert only.startswith(
-        "No trial used cut pad 'foam': what is said of it is a general guess. Add trials with it"
-    )
+@pytest.mark.parametrize(
+    ("change", "beyond"),
+    [
+        (lambda t: t.assign(cut_pad="wool"), "cut pad 'microfibre' and 'foam'"),
+        (lambda t: t[t["cut_pad"] != "foam"], "cut pad 'foam'"),
+        # A grit whose grain size is not published is a level by itself; P3000 is one (FEPA 43 ends at P2500).
+        (lambda t: t[t["sand_grit"] != "P2000"], "sand grit 'P2000'"),
+        (lambda t: t.assign(cut_passes=4), "cut passes 1 to 3 and 5 to 8"),
+        (lambda t: t.assign(polish_passes=t["polish_passes"].clip(upper=4)), "polish passes 5 to 6"),
+        (lambda t: t[t["polish_passes"] > 0], "polish passes 0"),
+    ],
+)
+def test_what_no_trial_worked_is_named_with_what_to_type(bench, trials, change, beyond):
+    assert f"In the study, but worked in no trial: {beyond}. {JUDGE}" in said(bench, change(trials))
 
 
-def test_a_grade_between_those_tried_is_no_guess(bench, trials):
-    assert said(bench, trials[trials["sand_grit"] != "P2000"]) == ()
-    assert said(bench, trials.assign(sand_grit="P2000"))[0].startswith("Sand grit was 'P2000' in every trial")
+def test_numbers_reach_from_the_lowest_to_the_highest_worked():
+    study = fl.Study.from_toml("""
+    title = "Grades with published sizes"
+    pass_means = "one direction"
+    [[step]]
+    name = "sand"
+    grit = ["P1000", "P1200", "P1500", "P2000"]
+    passes = { lowest = 0, highest = 6 }
+    [goal]
+    faults = { at_most = 0 }
+    assurance = 0.9
+    """)
+    grit, passes = study.factors
+    assert grit.kind == "graded"
+    ends = Worked(study, np.array([[0.0, 2.0], [2.0, 5.0]]))
+    assert ends.levels(grit) == ("P1000", "P1200", "P1500")
+    assert ends.levels(passes) == (2, 3, 4, 5)
+    left_out = Worked(study, np.array([[0.0, 2.0], [np.nan, 0.0]]))
+    assert left_out.levels(passes) == (0, 1, 2)
 
 
-def test_a_number_that_never_varied_is_named(bench, trials):
-    assert said(bench, trials.assign(cut_passes=4)) == (
-        "Cut passes never varied in the trials: nothing says what another value does. Add trials that differ in it, or "
-        "hold it in the study file.",
-    )
+def test_what_a_burn_through_kept_from_being_worked_was_not_worked(bench, trials):
+    # The only trial with six polish passes burned through in the step before.
+    few = trials.assign(polish_passes=trials["polish_passes"].clip(upper=4), burned_after_step=None)
+    few.loc[few.index[0], ["polish_passes", "burned_after_step"]] = [6, "cut"]
+    passes = bench.study.settings["polish_passes"]
+    assert Worked.of(bench.study, few).levels(passes)[-1] == 4
+    assert Worked.of(bench.study, few.assign(burned_after_step=None)).levels(passes)[-1] == 6
 
 
 def test_passes_that_were_none_or_one_number_are_named_as_that(bench, trials):
-    """They varied, which the sentence for those that never did must not deny."""
     two = trials.assign(polish_passes=np.where(trials["polish_passes"] > 2, 4, 0))
     assert said(bench, two) == (
+        f"In the study, but worked in no trial: polish passes 5 to 6. {JUDGE}",
         "Polish passes were none or 4 in the trials: nothing says what another number does. Add trials that differ in it, "
         "or hold it in the study file.",
     )

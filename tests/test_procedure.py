@@ -148,11 +148,11 @@ def test_it_states_the_recipe_in_words_with_its_numbers_rounded_toward_caution(t
     assert "P2000; wool, compound A, 4 passes; polish 2 passes" in text
     assert "20° gloss at least 84 GU; haze at most 18 (ISO 13803)" in text
     assert "6.9 minutes a section" in text
-    # 6 sections of 6.83 minutes and change-overs of 4 and 3 are 47.98 minutes, worked by hand.
-    assert "6 sections: 48.0 minutes" in text
+    # 6 sections of 6.83 minutes, change-overs of 4 and 3, a wait of 15 after each of three steps: 92.98, worked by hand.
+    assert "6 sections: 93.0 minutes, change-overs and waits before readings included" in text
     assert "91 % (asked for: 90 %) that the next job meets the goal" in text
     assert "This holds on average over such studies; it is no guarantee for one job." in text
-    assert "2.0 minutes less a section (90 % interval 1.2 to 3.0 minutes)" in text
+    assert "12.4 minutes less a job (90 % interval 7 to 18 minutes)" in text  # six times 2.07 (1.21 to 2.94)
     assert "83.7 to 88.3" in text
     assert "41 trials on 5 test panels, 369 readings, technicians: 2, 2025-03-04 to 2025-03-20." in text
     assert stand_ins.FINGERPRINT in text
@@ -176,8 +176,8 @@ def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: P
     longer = {"minutes": -1.42, "low": -2.31, "high": -0.55, "today_minutes": 5.4, "today_assurance": 0.402}
     _, page = written(tmp_path, saves=longer)
     assert (
-        "Against today's process (5.4 minutes a section, 40 % assurance): "
-        "1.5 minutes more a section (90 % interval 0.5 to 2.4 minutes)."
+        "Against today's process (84.4 minutes a job, 40 % assurance): "
+        "8.6 minutes more a job (90 % interval 3 to 14 minutes)."
     ) in page.of("li")
 
 
@@ -191,9 +191,9 @@ def test_it_names_the_quicker_processes_and_why_not_them(tmp_path: Path) -> None
     _, page = written(tmp_path)
     quicker = [line for line in page.of("li") if line.startswith("P2000; ")]
     assert quicker == [
-        "P2000; foam, compound A, 4 passes; polish 2 passes: 6.5 minutes, breaks a limit",
-        "P2000; wool, compound A, 3 passes; polish 2 passes: 6.1 minutes, 78 %",
-        "P2000; wool, compound A, 2 passes; polish left out: 4.9 minutes, 31 %",
+        "P2000; foam, compound A, 4 passes; polish 2 passes: 91.0 minutes, breaks a limit",
+        "P2000; wool, compound A, 3 passes; polish 2 passes: 88.4 minutes, 78 %",
+        "P2000; wool, compound A, 2 passes; polish left out: 66.4 minutes, 31 %",
     ]
 
 
@@ -576,7 +576,7 @@ def test_a_procedure_answers_as_every_result_does(tmp_path: Path) -> None:
     made, _ = written(tmp_path)
     assert made.text() == (
         "Procedure SP-014, revision 1: P2000; wool, compound A, 4 passes; polish 2 passes; "
-        "6.9 minutes a section, and the next job meets the goal with 91 % assurance."
+        "93.0 minutes a job (6.9 of work a section), and the next job meets the goal with 91 % assurance."
     )
     assert made.table()["Step"].tolist() == ["sand", "cut", "polish"]
     assert json.loads(json.dumps(made.to_dict()))["facts"] == made.facts
@@ -599,7 +599,7 @@ def test_a_recipe_that_was_not_found_is_refused_with_what_came_nearest(tmp_path:
     assert str(error.value) == (
         "there is no procedure to write. Cannot name a process yet that reaches 20° gloss at least 84 GU and "
         "haze at most 18 with 90 % assurance (41 trials, 5 panels). Closest: P2000; wool, compound A, 8 passes; "
-        "polish 2 passes, 9.5 minutes a section at 62 %. About 6 more trials near it would settle it."
+        "polish 2 passes, 108.5 minutes a job (9.5 of work a section) at 62 %. About 6 more trials near it would settle it."
     )
     assert not (tmp_path / "new").exists()
 

@@ -1,5 +1,7 @@
 """Chains of steps are compared at equal finish, each at its best."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,8 @@ import pytest
 import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError
+from finishlab.solve import Recipe
+from finishlab.solve.what_if import WhatIf
 
 CHAIN = """
 title = "Is the middle grit worth it (invented)"
@@ -64,6 +68,44 @@ def test_the_middle_grit_is_worth_it_when_it_saves_more_cutting_than_it_takes(re
     assert (table["assurance"] >= 0.9).all()
     # The best of all chains is the shortest process of all.
     assert table["minutes"].min() == pytest.approx(fl.shortest(model).minutes)
+
+
+def test_a_change_over_is_weighed_against_what_the_middle_grit_saves():
+    # 0.8 minutes of refining save about three of the cutting passes, a minute each: worth it by the work of a section, but not
+    # where its pad takes 15 minutes to change and there is one section; with two dozen sections it is again. On paper.
+    change = CHAIN.replace('name = "refine"', 'name = "refine"\nchangeover_minutes = 15')
+    one, many = (fl.Study.from_toml(f"{change}\n[job]\nsections = {n}\n") for n in (1, 24))
+    trials = worked(one, 0.8)
+    plain, found, panel = (fl.shortest(fl.fit(s, trials)) for s in (fl.Study.from_toml(CHAIN), one, many))
+    assert plain.settings["refine_passes"] > 0
+    assert (plain.job_minutes, plain.job_saves) == (plain.minutes, None)
+    assert found.settings["refine_passes"] == 0
+    assert found.job_minutes == found.minutes < plain.minutes + 15
+    assert found.assurance >= 0.9
+    assert "a job" not in found.text()  # the job takes what its one section takes
+    assert panel.settings["refine_passes"] > 0
+    assert panel.job_minutes == pytest.approx(24 * panel.minutes + 15)
+    assert f": {np.ceil(10 * panel.job_minutes) / 10:.1f} minutes a job (" in panel.text()
+    # Chains, targets and what-if questions go by the same minutes.
+    model = fl.fit(one, trials)
+    chains = fl.compare_chains(model, "refine")
+    table = chains.table().set_index("chain")
+    assert table["job_minutes"].idxmin() == "without refine"
+    assert table["minutes"].idxmin() == "with refine"
+    assert table.loc["with refine", "longer"] == pytest.approx(
+        table["job_minutes"].diff().abs().iloc[1], abs=1e-6
+    )
+    assert "the quickest is without refine" in chains.text()
+    front = fl.frontier(model, "gloss_20", targets=[74]).table().iloc[0]
+    assert (front["job_minutes"], front["refine_passes"]) == (pytest.approx(found.job_minutes), 0)
+    ask = WhatIf(model)
+    assert ask.answer().settings == found.settings
+    assert ask.answer(sections=24).settings["refine_passes"] > 0
+    # A rival that is quicker in the work alone is no quicker choice, and a round saves minutes of the job.
+    assert (found.rivals["job_minutes"] <= found.job_minutes + 0.1 * found.minutes).all()
+    kept = Recipe.from_dict(json.loads(json.dumps(panel.to_dict())))
+    assert kept.job_minutes == panel.job_minutes
+    assert kept.text() == panel.text()
 
 
 def test_levels_of_a_setting_are_chains_too_and_drawn(model):

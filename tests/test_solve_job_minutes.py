@@ -16,9 +16,16 @@ def timed(bench, trials):
 
 def test_the_parts_add_up_on_paper(timed):
     model, recipe = timed
+    # A job that is polished takes two change-overs and three waits, one that is not one and two; this recipe is the shorter job.
+    assert recipe.settings["polish_passes"] == 0
     found = fl.job_time(model, recipe, sections=5)
-    assert found.changeover == 6  # three for cutting, three for polishing
-    assert found.waiting == 15  # five minutes after each of three steps
+    assert found.changeover == 3  # for cutting
+    assert found.waiting == 10  # five minutes after sanding and after cutting
+    polished = fl.shortest(model, goal={"gloss_20": {"at_least": 81}}, assurance=0.8)
+    assert polished.settings["polish_passes"] > 0
+    other = fl.job_time(model, polished)
+    assert (other.changeover, other.waiting) == (6, 15)
+    assert polished.job_minutes == pytest.approx(polished.minutes + 6 + 15)
     assert found.working == pytest.approx(5 * recipe.minutes, rel=0.02)
     assert found.median == pytest.approx(
         found.working + found.changeover + found.waiting + found.rework, rel=0.1

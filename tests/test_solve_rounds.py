@@ -21,7 +21,7 @@ def gloss(target):
     return {"gloss_20": {"at_least": float(target)}}
 
 
-def two_processes(p_rival, wanted=0.9):
+def two_processes(p_rival, wanted=0.9, worked=True):
     """A rival a minute quicker than the choice, about which nothing else is to be learnt."""
     known = np.diag([SPREAD_KNOWN**2, 1e-12])
     spread = np.sqrt(np.diag(known) + PANEL + OWN)
@@ -30,7 +30,10 @@ def two_processes(p_rival, wanted=0.9):
     view = worth._GoalView(
         known, PANEL, np.full(2, OWN), spread, stats.norm.ppf(told) * spread, none, np.ones(2)
     )
-    some = Candidates(None, np.arange(2), np.array([5.0, 6.0]), told, np.ones(2, bool))  # type: ignore[arg-type]
+    minutes, yes = np.array([5.0, 6.0]), np.ones(2, bool)
+    # Of the study only the sections of its job are looked at: one.
+    basis = fl.PracticeBench(kind=1, seed=0).study.basis
+    some = Candidates(basis, np.arange(2), minutes, minutes, yes if worked else ~yes, told, yes)
     luck = np.random.default_rng(1).standard_normal((1, worth._FANTASIES, 20))
     return Outlook(some, wanted, 8, (view,), luck)
 

@@ -24,9 +24,10 @@ def questions(model, rng, count):
 
 
 def enumerated(model, goal, wanted):
-    """The answer by looking at everything: minutes and settings of the quickest that keeps promise and limits."""
+    """By looking at everything that was worked: the job's minutes and settings of the quickest that keeps promise and limits."""
     values = np.concatenate(list(model.study.basis.chunks()))
-    minutes = model.minutes.mean(values)
+    values = values[model.worked.covers(values)]
+    minutes = model.study.basis.job_minutes(values, model.minutes.mean(values))
     keeps = (model.probability_of(values, goal) >= wanted) & model.keeps_limits(values)
     order = np.argsort(minutes, kind="stable")
     found = order[keeps[order]]
@@ -48,7 +49,7 @@ def test_the_pruned_search_finds_what_full_enumeration_finds(seed, monkeypatch):
         assert (at is None) == (best is None)
         if best is not None:
             np.testing.assert_array_equal(seen.at([at])[0], best[1])
-            assert seen.minutes[at] == best[0]
+            assert seen.job_minutes[at] == best[0]
 
 
 @pytest.mark.parametrize("sections", [1, 6])
@@ -83,7 +84,9 @@ def test_haze_and_faults_are_bounded_too():
 def test_processes_are_walked_by_their_numbers_in_order_of_minutes(model):
     walk = in_order(model)
     assert len(walk) == model.study.basis.size
-    assert (np.diff(walk.minutes) >= 0).all()
+    assert (np.diff(walk.job_minutes) >= 0).all()
+    every = walk.at(slice(None))
+    np.testing.assert_allclose(model.study.basis.job_minutes(every, walk.minutes), walk.job_minutes)
     np.testing.assert_allclose(model.minutes.mean(walk.at(slice(None))), walk.minutes)
     half = walk.where(slice(len(walk) // 2, None))
     np.testing.assert_array_equal(half.at([0])[0], walk.at([len(walk) // 2])[0])

@@ -205,12 +205,14 @@ def _answer(console: Console, recipe: Recipe) -> None:
     screen.say(console, recipe.text())
     console.print()
     table = recipe.table()
-    shown = {"role": 8, "process": None, "minutes": 9, "assurance": 15}
+    shown = {"role": 8, "process": None, "job_minutes": 9, "minutes": 9, "assurance": 15}
+    if (table["job_minutes"] - table["minutes"]).abs().max() < 1e-9:
+        del shown["job_minutes"]  # the job takes what its one section takes
     if not table["keeps_limits"].all():
         shown["keeps_limits"] = 8
     page = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for name, width in shown.items():
-        right = name in ("minutes", "assurance")
+        right = name in ("job_minutes", "minutes", "assurance")
         page.add_column(label(name), justify="right" if right else "left", max_width=width)
     for row in table[list(shown)].to_dict("records"):
         page.add_row(*(cell(str(name), value) for name, value in row.items()))

@@ -138,30 +138,30 @@ def page(
     process = _show.process_text(found.settings, study)
     if found.found:
         said = (
-            f"<b>{_show.minutes_text(found.minutes)} a section</b>: {html.escape(process)}. The next job reaches {html.escape(words)}{job} "
+            f"<b>{_show.time_text(found.minutes, found.job_minutes)}</b>: {html.escape(process)}. The next job reaches {html.escape(words)}{job} "
             f"with {_show.percent(found.assurance)} assurance ({_show.asked_percent(wanted)} asked)."
         )
     else:
         said = (
             f"<b>No studied process is sure enough</b> of {html.escape(words)}{job} ({_show.asked_percent(wanted)} asked). The likeliest, "
-            f"{html.escape(process)}, {_show.minutes_text(found.minutes)} a section, comes to {_show.percent(found.assurance)}."
+            f"{html.escape(process)}, {_show.time_text(found.minutes, found.job_minutes)}, comes to {_show.percent(found.assurance)}."
         )
     rows = [("asked now", found)] + ([("the study's own question", own)] if own.found else [])
-    longest = max(answer.minutes_high for _, answer in rows)
+    longest = max(answer.job_minutes_high for _, answer in rows)
     bars = "".join(_bar(name, answer, longest) for name, answer in rows)
     return f'<div style="max-width:46em;line-height:1.5"><p>{said}</p>{bars}</div>'
 
 
 def _bar(name: str, answer: Answer, longest: float) -> str:
-    """Return one bar of minutes, hatched where the promise is not kept; its whisker holds nine in ten sections."""
+    """Return one bar of minutes, hatched where the promise is not kept; its whisker holds nine in ten jobs."""
     share = 100 / max(longest, 1e-9)
     look = "#0072b2" if answer.found else "repeating-linear-gradient(45deg,#888 0 4px,#ddd 4px 8px)"
-    low, high = answer.minutes_low * share, answer.minutes_high * share
+    low, high = answer.job_minutes_low * share, answer.job_minutes_high * share
     kept = "" if answer.found else " (promise not kept)"
-    numbers = f"{_show.number(answer.minutes)} min{kept}"
+    numbers = f"{_show.number(answer.job_minutes)} min{kept}"
     return (
         f'<div style="display:flex;align-items:center;gap:.6em;margin:.2em 0"><span style="width:13em;text-align:right">{name}</span>'
-        f'<span style="position:relative;flex:1;height:1.2em"><span style="position:absolute;height:100%;width:{np.clip(answer.minutes * share, 0, 100):.1f}%;background:{look}"></span>'
+        f'<span style="position:relative;flex:1;height:1.2em"><span style="position:absolute;height:100%;width:{np.clip(answer.job_minutes * share, 0, 100):.1f}%;background:{look}"></span>'
         f'<span style="position:absolute;top:45%;height:2px;left:{low:.1f}%;width:{max(high - low, 0.5):.1f}%;background:currentColor"></span></span>'
         f'<span style="width:11em">{numbers}</span></div>'
     )

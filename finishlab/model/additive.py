@@ -63,8 +63,8 @@ class Additive:
         sizes = (np.maximum(part.matrix(values) @ part.fit.coef, 0.0) for part in self.parts)
         return sum(sizes, np.zeros(len(values)))
 
-    def next_section(self, values: np.ndarray) -> Mixture:
-        """Return what the next section takes, on a panel that was not in the trials."""
+    def next_section(self, values: np.ndarray, sections: int = 1) -> Mixture:
+        """Return what the next section takes, or so many on average, on one panel that was not in the trials."""
         mean, known, panel, own = (np.zeros((DRAWS, len(values))) for _ in range(4))
         df = np.inf
         for i, part in enumerate(self.parts):
@@ -76,7 +76,7 @@ class Additive:
             mean += np.maximum(drawn_mean[pick], 0.0)
             known += drawn_known[pick] ** 2
             panel += part.fit.drawn_panel[pick, None] * size  # one panel's luck is shared by its steps
-            own += (part.fit.drawn_residual[pick, None] * size) ** 2
+            own += (part.fit.drawn_residual[pick, None] * size) ** 2 / sections
             df = min(df, part.fit.df_resid)
         # A process of left-out steps alone takes nothing, for certain.
         return Mixture(mean, np.sqrt(np.maximum(known + panel**2 + own, 1e-18)), df)
@@ -110,9 +110,9 @@ class Additive:
             total += mean[pick, None] + wide[:, None] * (job[:, None] + own)
         return np.maximum(total, 0.0)
 
-    def interval(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return mean and the interval that holds the next section's value with 90 %."""
-        section = self.next_section(values)
+    def interval(self, values: np.ndarray, sections: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return mean and the interval that holds the next section's value, or the average of so many, with 90 %."""
+        section = self.next_section(values, sections)
         low, high = section.quantile(0.05), section.quantile(0.95)
         return self.mean(values), np.maximum(low, 0.0), np.maximum(high, 0.0)
 

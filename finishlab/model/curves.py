@@ -15,6 +15,7 @@ import numpy as np
 from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.held import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
+from finishlab.model.worked import PLAN_THEM
 from finishlab.study import RESPONSES, Condition, Setting
 
 if TYPE_CHECKING:
@@ -236,7 +237,7 @@ def _number(model: FinishModel, factor: str) -> Setting:
 def _walk(
     model: FinishModel, factor: str, at: Mapping[str, Any] | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the process that the rest is held at, the levels of a factor that may be run, and the processes with them."""
+    """Return the process that the rest is held at, the levels of a factor that were worked and may be run, and the processes with them."""
     base, basis = base_of(model, at, (factor,)), model.study.basis
     levels = basis.levels[basis.column(factor)]
     values = changed(model, base, [{factor: v} for v in levels])
@@ -245,6 +246,12 @@ def _walk(
         raise ModelError(
             f"with the rest at {words_of(model, base, (factor,))} fewer than two settings of {factor} may be run. "
             "Hold the rest at other settings with at=."
+        )
+    use &= np.isin(levels, model.worked.levels(setting_of(model, factor)))
+    if use.sum() < 2:
+        raise ModelError(
+            f"the trials worked fewer than two settings of {factor}, so nothing says what one more brings. To have "
+            f"more judged, type: {PLAN_THEM}."
         )
     return base, levels[use], values[use]
 

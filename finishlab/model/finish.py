@@ -29,6 +29,7 @@ from finishlab.model.pooling import Earlier
 from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.remembered import remembered
 from finishlab.model.response import ResponseFit, fit_response
+from finishlab.model.worked import Worked
 from finishlab.study import Condition, Study
 
 if TYPE_CHECKING:
@@ -91,6 +92,11 @@ class FinishModel:
     def done(self) -> pd.DataFrame:
         """The trials that count."""
         return counted_trials(self.trials)
+
+    @cached_property
+    def worked(self) -> Worked:
+        """The settings that the trials worked, which every answer keeps to."""
+        return Worked.of(self.study, self.done)
 
     @property
     def panels(self) -> int:
@@ -243,8 +249,9 @@ class FinishModel:
             The index of `processes`. For each response of the goal: its typical reading,
             ``_mean_low``/``_mean_high`` (90 % interval of what the process itself reads) and
             ``_job_low``/``_job_high`` (90 % interval of a section of the next job);
-            ``minutes`` with the 90 % interval of the next section, ``<step>_minutes`` where steps
-            were timed; ``removed_um`` likewise where film was read.
+            ``minutes`` with the 90 % interval of the next section, ``job_minutes`` with that of the next
+            job (change-overs and waits included), ``<step>_minutes`` where steps were timed; ``removed_um``
+            likewise where film was read.
 
         Raises
         ------
@@ -263,12 +270,37 @@ class FinishModel:
         for name in responses or self.study.goal:
             for key, column in self.response(name).intervals(values).items():
                 out[name if key == "value" else f"{name}_{key}"] = column
-        out["minutes"], out["minutes_low"], out["minutes_high"] = self.minutes.interval(values)
+        out |= self.times(values)
         out |= {f"{step}_minutes": mean for step, mean in self.minutes.by_step(values).items()}
         if self.removal is not None:
             mean, low, high = self.removal.interval(values)
             out["removed_um"], out["removed_um_job_low"], out["removed_um_job_high"] = mean, low, high
         return out
+
+    def times(self, values: np.ndarray, sections: int | None = None) -> dict[str, np.ndarray]:
+        """
+        Return working minutes of the next section, and minutes of the next job, with 90 % intervals.
+
+        ``minutes``, ``job_minutes`` and each with ``_low`` and ``_high``; of the study's job, or of so many `sections`.
+        """
+        basis, count = self.study.basis, self.study.job.sections if sections is None else sections
+        out: dict[str, np.ndarray] = {}
+        for name, of in (("minutes", 1), ("job_minutes", count)):
+            for end, value in zip(("", "_low", "_high"), self.minutes.interval(values, of), strict=True):
+                # The interval is of the mean over the sections.
+                out[name + end] = value if name == "minutes" else basis.job_minutes(values, value, count)
+        return out
+
+    def job_difference(self, a: np.ndarray, b: np.ndarray) -> tuple[float, float, float]:
+        """
+        Return how much longer a job takes by one process than by another on average, minutes, and its 90 % interval.
+
+        Both have shape (1, factors). Change-overs and waits are known; only the work is estimated.
+        """
+        basis, sections = self.study.basis, self.study.job.sections
+        beside = float((basis.job_minutes(a, 0.0) - basis.job_minutes(b, 0.0))[0])
+        mean, low, high = (sections * minutes + beside for minutes in self.minutes.difference(a, b))
+        return mean, low, high
 
     def keeps_limits(self, values: np.ndarray, sections: int | None = None) -> np.ndarray:
         """Return for each process whether every limit is kept as surely as its setter asked, the study's job or another."""
@@ -350,6 +382,7 @@ class FinishModel:
         """Return what the model rests on, as plain facts for the procedure."""
         fits = {name: self.response(name) for name in self.study.goal}
         facts = evidence(self.study, self.trials, self.done, fits, kind=self.kind, seed=self.seed)
+        facts["worked"] = {f.factor: list(self.worked.levels(f)) for f in self.study.factors}
         if self.earlier is not None:
             facts["earlier_trials"], facts["earlier_study"] = len(self.earlier.trials), self.earlier.title
         return facts

@@ -14,7 +14,7 @@ from finishlab.model.finish import FEWEST_TRIALS, FinishModel
 from finishlab.model.observed import MeterSpread, meters_by_response
 from finishlab.model.pooling import earlier_trials
 from finishlab.model.readings import counted_trials
-from finishlab.model.worked import worked_cautions
+from finishlab.model.worked import Worked, worked_cautions
 from finishlab.records import check_trials
 from finishlab.study import Study
 
@@ -133,7 +133,7 @@ def fit(
             f"Only {panels} panels: how panels differ is known mostly from a general guess. "
             "Follow-up trials on new panels make the assurance firmer."
         )
-    cautions += worked_cautions(study, study.basis.values(done))
+    cautions += worked_cautions(study, Worked.of(study, done).values)
     before = None if earlier is None else earlier_trials(study, earlier)
     cautions += before.cautions if before is not None else ()
     return FinishModel(study, table, kind, seed, meters_by_response(meters), before, tuple(cautions))

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -159,6 +159,56 @@ def exchange(
         if score > most + 1e-7:
             best, most = values, score
     return best, most
+
+
+def covered(
+    problem: Problem,
+    values: np.ndarray,
+    missing: Callable[[np.ndarray], Sequence[tuple[int, float]]],
+) -> np.ndarray:
+    """
+    Return the rows with what is missing from them put in where it costs least, and the others improved about it.
+
+    Parameters
+    ----------
+    problem : Problem
+    values : ndarray, shape (rows, factors)
+        As `exchange` returned them.
+    missing : callable
+        Gives the values (factor, level) that rows have to hold and do not.
+
+    Returns
+    -------
+    ndarray, shape (rows, factors)
+        Something may still be missing where there are too few free rows.
+
+    Examples
+    --------
+    Two runs tell a slope best at the ends, and are to hold the middle as well:
+
+    >>> line = free([np.array([-1.0, 0, 1])], 3, lambda v: np.column_stack([np.ones(len(v)), v]))
+    >>> values, _ = exchange(line, starts=3, rng=np.random.default_rng(1))
+    >>> middle = covered(line, values, lambda v: [] if (v == 0).any() else [(0, 0.0)])
+    >>> sorted(middle[:, 0].tolist())
+    [-1.0, 0.0, 1.0]
+    """
+    for _ in range(len(values)):
+        lacking = missing(values)
+        tries = []
+        for j, level in lacking:
+            for group in _units_of(problem, j):
+                changed = values.copy()
+                changed[group, j] = level
+                if problem.allowed(changed[group]).all() and len(missing(changed)) < len(lacking):
+                    tries.append((problem.score(problem.matrix(changed)), group, changed))
+        if not tries:
+            break
+        _, group, values = max(tries, key=lambda t: round(t[0], 9))
+        fixed = problem.fixed.copy()
+        fixed[group] = True
+        problem = replace(problem, fixed=fixed, given=np.where(fixed[:, None], values, problem.given))
+        values, _ = _climb(problem, values)
+    return values
 
 
 def _units_of(problem: Problem, j: int) -> list[np.ndarray]:

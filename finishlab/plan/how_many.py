@@ -52,7 +52,7 @@ class HowMany:
     rows : DataFrame
         One row a number of trials: ``trials``, ``panels``, ``answered`` (share of shops for which a process is named),
         ``kept`` (mean true probability that the next job of it meets the goal),
-        ``minutes_left`` (a section, longer than the shortest that truly keeps the promise;
+        ``minutes_left`` (of the job, longer than the shortest that truly keeps the promise;
         where none is named, as long as the longest studied) with the 90 % interval of that mean.
     shops, out_of_reach : int
         Shops counted, and drawn ones left out because no process reaches their goal.
@@ -70,7 +70,7 @@ class HowMany:
     def text(self) -> str:
         """Say what each number of trials leaves on the table."""
         said = [
-            f"{int(r['trials'])} trials leave {r['minutes_left']:.1f} minutes a section "
+            f"{int(r['trials'])} trials leave {r['minutes_left']:.1f} minutes a job "
             f"(between {r['minutes_left_low']:.1f} and {r['minutes_left_high']:.1f}) and name a process in "
             f"{_show.percent(r['answered'])} of shops"
             for r in self.rows.to_dict("records")
@@ -323,13 +323,14 @@ class _Shops:
 
 
 def _minutes(study: Study, values: np.ndarray) -> np.ndarray:
+    """Return about how long a job by each process takes, shape (rows,), as far as nothing is timed yet."""
     total = np.zeros(len(values))
     for step in study.steps:
         if step.amount is None or step.amount.held:
             continue
         amount = values[:, study.basis.column(step.amount.factor)]
         total += amount / 60 if step.amount.name == "seconds" else amount * PASS_MINUTES
-    return total
+    return study.basis.job_minutes(values, total)
 
 
 def _check(study: Study, trials: Any, panels: Any, shops: Any, seed: Any) -> None:

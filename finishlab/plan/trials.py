@@ -17,12 +17,13 @@ import numpy as np
 from finishlab import _progress, _show
 from finishlab._numbers import is_whole
 from finishlab.errors import PlanError
+from finishlab.model.worked import Worked
 from finishlab.plan.blocks import block
 from finishlab.plan.classical import KINDS as CLASSICAL
 from finishlab.plan.classical import designs_of
 from finishlab.plan.criterion import Criterion
 from finishlab.plan.day import run_day
-from finishlab.plan.exchange import Problem, exchange
+from finishlab.plan.exchange import Problem, covered, exchange
 from finishlab.plan.layout import Layout, lay_out
 from finishlab.plan.places import require_places
 from finishlab.plan.step_criterion import criterion_of
@@ -109,6 +110,10 @@ def plan_trials(
     panel where that can be done, today's included. Avoided combinations are kept out. Settings that are hard to
     change stay the same over a panel; then today's process is on some of the panels only.
 
+    Every level of settings in words is worked at least once, and every step that may be left out is left out once,
+    since answers keep to what was worked. A plan that adds to existing trials also works the lowest and highest
+    numbers that they did not.
+
     The settings make the mean variance of predictions small (I-optimality), or the determinant
     of the information large (D-optimality), with panels as random effects and squares and
     products of two factors as terms that may matter. Where the fit will follow roughness
@@ -172,7 +177,8 @@ def plan_trials(
                 "Plan more trials, or fewer panels."
             )
         known = criterion.information(before, panels_before)
-        values = _settings(study, criterion, layout, known, aim, rng)
+        values = _settings(study, criterion, layout, known, before, aim, rng)
+        cautions = _not_reached(Worked(study, np.vstack([before, values])))
         design["aim"] = aim
     else:
         criterion = Criterion(study)
@@ -259,7 +265,13 @@ def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarr
 
 
 def _settings(
-    study: Study, criterion: Criterion, layout: Layout, known: np.ndarray, aim: str, rng: np.random.Generator
+    study: Study,
+    criterion: Criterion,
+    layout: Layout,
+    known: np.ndarray,
+    before: np.ndarray,
+    aim: str,
+    rng: np.random.Generator,
 ) -> np.ndarray:
     """Return the process of every row."""
     basis = study.basis
@@ -283,7 +295,30 @@ def _settings(
         values, _ = exchange(
             problem, starts=_STARTS, rng=rng, told=lambda k: stage(f"choosing trials, start {k} of {_STARTS}")
         )
+        values = covered(problem, values, lambda v: _missing(study, before, basis.canonical(v)))
     return basis.canonical(values)
+
+
+def _missing(study: Study, before: np.ndarray, values: np.ndarray) -> list[tuple[int, float]]:
+    """
+    Return what a plan has to work and does not: column of a factor, and level.
+
+    A first plan each level in words, and each step left out that may be; how far numbers reach is left to
+    what tells most. A plan that adds to trials works their ends too: that is how what they did not reach is judged.
+    """
+    untried = Worked(study, np.vstack([before, values])).untried
+    first = not len(before)
+    return [(j, v) for j, v in untried if not (first and study.factors[j].numeric and v > 0)]
+
+
+def _not_reached(worked: Worked) -> list[str]:
+    """Say what of the study would still be worked in no trial."""
+    if not worked.beyond:
+        return []
+    return [
+        f"In the study, but in no trial of this plan: {_show.listed(worked.beyond)}. No process with that is recommended until one "
+        "is worked. Plan more trials if it may matter."
+    ]
 
 
 def _measures(

@@ -20,7 +20,7 @@ from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 if TYPE_CHECKING:
     from finishlab.solve import Recipe
     from finishlab.solve.bench_card import Checkpoints
-    from finishlab.study import Step, Study
+    from finishlab.study import Setting, Step, Study
 
 #: Quicker processes named in the evidence.
 _RIVALS = 3
@@ -71,7 +71,8 @@ def procedure_facts(
     """
     study, w = recipe.study, words()
     process = _show.process_text(recipe.settings, study)
-    minutes, assurance = _show.minutes_text(recipe.minutes), _show.percent(recipe.assurance)
+    time = _show.time_text(recipe.minutes, recipe.job_minutes)
+    assurance = _show.percent(recipe.assurance)
     made = {
         "number": number,
         "revision": revision,
@@ -86,11 +87,11 @@ def procedure_facts(
             assurance=assurance, wanted=_show.asked_percent(recipe.wanted)
         ),
         "summary": w["head"]["summary"].format(
-            number=number, revision=revision, process=process, minutes=minutes, assurance=assurance
+            number=number, revision=revision, process=process, time=time, assurance=assurance
         ),
         "scope": _scope(recipe),
         "evidence": _evidence(recipe, shop.get("mils", False)),
-        "materials": [_materials(step, recipe.settings) for step in study.steps],
+        "materials": [_materials(step, recipe) for step in study.steps],
         "steps": _steps(recipe, checkpoints),
         "step_notes": _step_notes(recipe, checkpoints),
         "checkpoint": w["checkpoints"]["final"].format(goal=goal_text(recipe.goal, study)),
@@ -204,12 +205,11 @@ def goal_text(goal: Mapping[str, Condition], study: Study) -> str:
 def _time(recipe: Recipe) -> list[str]:
     """Time of a section, and of the job where that says more."""
     w, job = words()["head"], recipe.study.job
-    changeovers = sum(s.changeover_minutes for s in _worked(recipe))
     lines = [w["time_of_section"].format(minutes=_show.minutes_text(recipe.minutes))]
-    total = _show.minutes_text(job.sections * recipe.minutes + changeovers)
+    total = _show.minutes_text(recipe.job_minutes)
     if job.sections > 1:
         lines.append(w["time_of_job"].format(sections=job.sections, minutes=total))
-    elif changeovers:
+    elif not math.isclose(recipe.job_minutes, recipe.minutes):
         lines.append(w["one_section"].format(minutes=total))
     return lines
 
@@ -224,10 +224,18 @@ def _scope(recipe: Recipe) -> dict[str, Any]:
     return {
         "job": w["job_text"].format(sections=sections, accept=study.job.accept),
         "studied": [
-            [s.label(), _show.levels_text(s), _show.setting_text(s, _show.value_of(s, recipe.settings))]
+            [s.label(), _levels(s, recipe), _show.setting_text(s, _show.value_of(s, recipe.settings))]
             for s in study.factors
         ],
     }
+
+
+def _levels(setting: Setting, recipe: Recipe) -> str:
+    """Return what the trials worked of a setting; what was studied where an older recipe does not say."""
+    worked = recipe.evidence.get("worked")
+    if worked is None or setting.held:
+        return _show.levels_text(setting)
+    return _show.levels_text(setting, worked[setting.factor])
 
 
 def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
@@ -248,8 +256,8 @@ def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
             assurance=_show.percent(recipe.assurance), wanted=_show.asked_percent(recipe.wanted)
         )
     )
-    if recipe.saves:
-        lines.append(_saves(recipe.saves))
+    if recipe.job_saves:
+        lines.append(_saves(recipe.job_saves))
     if recipe.history:
         lines.append(w["history"].format(answers="; ".join(_answer(h) for h in recipe.history)))
     return {
@@ -271,13 +279,13 @@ def _answer(stood: Mapping[str, Any]) -> str:
     return w["history_found" if stood["found"] else "history_closest"].format(
         trials=stood["trials"],
         process=stood["process"],
-        minutes=_show.minutes_text(stood["minutes"]),
+        minutes=_show.time_text(stood["minutes"], _show.known(stood.get("job_minutes"))),
         assurance=_show.percent(stood["assurance"]),
     )
 
 
 def _saves(saves: Mapping[str, Any]) -> str:
-    """What the process saves against today's; more time is said as more, not as a negative saving."""
+    """What the process saves a job against today's; more time is said as more, not as a negative saving."""
     w, low, high = words()["evidence"], saves["low"], saves["high"]
     if low <= 0 <= high:
         said = w["saves_none"].format(interval=_show.interval_text(low, high, "minutes"))
@@ -318,27 +326,28 @@ def _rivals(recipe: Recipe) -> list[str]:
     """The quicker processes that come nearest, in words."""
     w = words()["evidence"]
     table = _show.considered(recipe)
-    quicker = table[(table["role"] == "rival") & (table["minutes"] < recipe.minutes)]
+    quicker = table[(table["role"] == "rival") & (table["job_minutes"] < recipe.job_minutes)]
     return [
         w["rival" if row["keeps_limits"] else "rival_limit"].format(
             process=row["process"],
-            minutes=_show.minutes_text(row["minutes"]),
+            minutes=_show.minutes_text(row["job_minutes"]),
             assurance=_show.percent(row["assurance"]),
         )
         for row in quicker.sort_values("assurance", ascending=False).head(_RIVALS).to_dict("records")
     ]
 
 
-def _materials(step: Step, settings: Mapping[str, Any]) -> dict[str, Any]:
+def _materials(step: Step, recipe: Recipe) -> dict[str, Any]:
     """One step's materials and settings, held ones too; an empty machine is for the shop to fill in."""
-    w, row = words()["materials"], {"step": _show.step_name(step), "left_out": _show.left_out(step, settings)}
+    w, settings = words()["materials"], recipe.settings
+    row: dict[str, Any] = {"step": _show.step_name(step), "left_out": _show.left_out(step, settings)}
     if row["left_out"]:
         return row
     lines = {}
     for s in step.settings:
         text = _show.setting_text(s, _show.value_of(s, settings))
         named = text if s.numeric or s.name in text else f"{s.name.replace('_', ' ')}: {text}"
-        said = w["held" if s.held else "studied"].format(setting=named, levels=_show.levels_text(s))
+        said = w["held" if s.held else "studied"].format(setting=named, levels=_levels(s, recipe))
         lines[s.name] = said
     machine = [lines.pop(name) for name in _MACHINE if name in lines]
     changeover = _show.minutes_text(step.changeover_minutes) if step.changeover_minutes else "–"

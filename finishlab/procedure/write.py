@@ -73,7 +73,7 @@ class Procedure:
         return str(self.path)
 
     def text(self) -> str:
-        """Say number, process, minutes a section and assurance; first whether it is not in force."""
+        """Say number, process, time and assurance; first whether it is not in force."""
         lead = {"draft": "draft_lead", "withdrawn": "withdrawn_lead"}.get(self.status)
         return f"{words()['signoff'][lead]} {self.facts['summary']}" if lead else self.facts["summary"]
 

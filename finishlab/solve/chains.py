@@ -36,9 +36,10 @@ class Chains:
     by : str
         What they differ in: a step that may be left out, or a setting in words.
     table_ : DataFrame
-        One row a chain: ``chain``, ``found``, ``minutes``, ``minutes_low``, ``minutes_high`` (90 % interval of
-        the next section), ``assurance``, ``process``; ``longer`` than the quickest chain, with the 90 % interval
-        ``longer_low``, ``longer_high`` of that difference. NaN where no process of a chain keeps the promise.
+        One row a chain: ``chain``, ``found``, ``job_minutes``, ``job_minutes_low``, ``job_minutes_high`` (90 %
+        interval of the next job), ``minutes`` likewise of a section, ``assurance``, ``process``; ``longer`` that its job
+        takes than by the quickest chain, with the 90 % interval ``longer_low``, ``longer_high`` of that difference.
+        NaN where no process of a chain keeps the promise.
     study : Study
     wanted : float
         The assurance asked of each, a probability.
@@ -57,9 +58,9 @@ class Chains:
         asked = _show.asked_percent(self.wanted)
         if found.empty:
             return f"No chain keeps the promise with {asked} assurance yet. Plan a round with follow_up."
-        first = found.iloc[int(found["minutes"].to_numpy().argmin())]
+        first = found.iloc[int(found["job_minutes"].to_numpy().argmin())]
         said = [
-            f"At equal finish ({asked} assurance) the quickest is {first['chain']}: {first['process']}, {_show.minutes_text(first['minutes'])} a section."
+            f"At equal finish ({asked} assurance) the quickest is {first['chain']}: {first['process']}, {_show.time_text(first['minutes'], first['job_minutes'])}."
         ]
         for row in found[found["chain"] != first["chain"]].to_dict("records"):
             span = _show.interval_text(row["longer_low"], row["longer_high"], "minutes")
@@ -83,7 +84,7 @@ class Chains:
         return {"by": self.by, "wanted": self.wanted, "chains": chains, "cautions": list(self.cautions)}
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the minutes of each chain with the interval of the next section."""
+        """Draw the minutes of each chain with the interval of the next job."""
         from finishlab import _chain_figure
 
         found = self.table_[self.table_["found"]].reset_index(drop=True)
@@ -159,14 +160,15 @@ def compare_chains(
         if best is not None:
             process = _show.process_text(basis.settings(best.values[0]), study)
             rows[-1] |= best.facts | {"process": process}
-    columns = ["chain", "found", "minutes", "minutes_low", "minutes_high", "assurance", "process"]
+    times = [f"{of}minutes{end}" for of in ("job_", "") for end in ("", "_low", "_high")]
+    columns = ["chain", "found", *times, "assurance", "process"]
     table = pd.DataFrame(rows).reindex(columns=columns)
     nan = float("nan")
     longer = [(nan, nan, nan)] * len(table)
     if table["found"].any():
-        least = chosen[int(table["minutes"].fillna(np.inf).to_numpy().argmin())]
+        least = chosen[int(table["job_minutes"].fillna(np.inf).to_numpy().argmin())]
         assert least is not None
-        longer = [(nan, nan, nan) if v is None else model.minutes.difference(v, least) for v in chosen]
+        longer = [(nan, nan, nan) if v is None else model.job_difference(v, least) for v in chosen]
     table["longer"], table["longer_low"], table["longer_high"] = zip(*longer, strict=True)
     return Chains(by, table, study, wanted, model.cautions)
 

@@ -1,4 +1,4 @@
-"""The main question: which process takes the least minutes and keeps its promise?
+"""The main question: by which process does the job take the least minutes and keep its promise?
 
 Never by point prediction: among many processes the one whose error flatters it most would
 win. A process counts when the probability that the next job meets every goal is as high
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Rivals shown of each sort, and how much longer than the chosen a near equal may be.
 _RIVALS, _NEAR = 5, 1.10
+#: A quicker process less probable than this is no rival (common practice, no source).
+_RIVAL_CHANCE = 0.05
 #: Below this probability "likeliest" means nothing.
 _SOME_CHANCE = 0.01
 #: Of many without a chance so many of the likeliest are looked at for the one that reads nearest.
@@ -37,7 +39,10 @@ def shortest(
     model: FinishModel, *, goal: Mapping[str, Any] | None = None, assurance: float | None = None
 ) -> Recipe:
     """
-    Find the process with the least predicted minutes that keeps its promise.
+    Find the process by which the job takes the least predicted minutes and keeps its promise.
+
+    The job's minutes are those of `Basis.job_minutes`: sections times working minutes, the change-overs of the
+    steps used, and the waits before readings.
 
     Parameters
     ----------
@@ -51,7 +56,8 @@ def shortest(
     -------
     Recipe
         ``found`` False when nothing studied reaches it surely enough, or all trials are on
-        one panel, with the closest and what would settle it. Only settings within the study are ever named.
+        one panel, with the closest and what would settle it. Only settings within the study that the trials
+        worked, and what lies between them, are ever named.
 
     Raises
     ------
@@ -101,7 +107,7 @@ def shortest(
         goal=dict(conditions),
         study=model.study,
         predicted=predicted,
-        rivals=_table(model, conditions, seen.where(_rivals(seen, at, wanted))),
+        rivals=_table(model, conditions, seen.where(_rivals(model, conditions, seen, at, wanted))),
         closest=None,
         saves=_saves(model, values, conditions),
         limits=model.limit_facts(values),
@@ -110,29 +116,37 @@ def shortest(
         limited_by="",
         would_settle="",
         equals=_equals(model, conditions, seen, at, wanted),
-        cautions=(*model.cautions, *_edge_cautions(model, values[0])),
+        cautions=(*model.cautions, *model.worked.edges(values[0])),
         forecast=forecast_of(model, values, conditions),
     )
 
 
 def _seen_enough(seen: Candidates, wanted: float) -> bool:
     at = seen.best(wanted)
-    return at is not None and seen.minutes[-1] > _NEAR * seen.minutes[at]
+    return at is not None and bool(seen.job_minutes[-1] > _near(seen, at))
 
 
-def _rivals(seen: Candidates, at: int, wanted: float) -> np.ndarray:
-    """Return the quicker ones that no still quicker one beats, and near equals that keep the promise."""
-    quicker, best = [], -1.0
+def _near(seen: Candidates, at: int) -> float:
+    """Return up to which minutes of the job another is a near equal: change-overs and waits are no share to be near by."""
+    return float(seen.job_minutes[at] + (_NEAR - 1) * seen.work[at])
+
+
+def _rivals(
+    model: FinishModel, goal: Mapping[str, Condition], seen: Candidates, at: int, wanted: float
+) -> np.ndarray:
+    """Return the quicker ones with a fair chance that no still quicker one beats, and near equals that keep the promise."""
+    quicker, best = [], _RIVAL_CHANCE
     for i in range(at):
         if seen.keeps_limits[i] and seen.probability[i] > best:
-            best = seen.probability[i]
-            quicker.append(i)
+            # Of very many processes the unlikely ones carry a rough probability.
+            exact = float(model.probability_of(seen.at([i]), goal)[0])
+            if exact > best:
+                best = exact
+                quicker.append(i)
     near = [
         i
         for i in range(at + 1, len(seen))
-        if seen.minutes[i] <= _NEAR * seen.minutes[at]
-        and seen.probability[i] >= wanted
-        and seen.keeps_limits[i]
+        if seen.job_minutes[i] <= _near(seen, at) and seen.probability[i] >= wanted and seen.keeps_limits[i]
     ]
     return np.array([*quicker[-_RIVALS:], *near[:_RIVALS]], int)
 
@@ -142,17 +156,17 @@ def _equals(
 ) -> tuple[dict[str, Any], ...]:
     """Return what keeps the promise too and takes as long for all that is known, the surest first."""
     keep = np.flatnonzero((seen.probability >= wanted) & seen.keeps_limits)
-    near = keep[(keep > at) & (seen.minutes[keep] <= _NEAR * seen.minutes[at])][:_EQUALS_ASKED]
+    near = keep[(keep > at) & (seen.job_minutes[keep] <= _near(seen, at))][:_EQUALS_ASKED]
     chosen = seen.at([at])
     found: list[dict[str, Any]] = []
     for i in near:
         values = seen.at([i])
-        low = model.minutes.difference(values, chosen)[1]
-        if low <= 0:  # the difference may be none
+        if model.job_difference(values, chosen)[1] <= 0:  # the difference may be none
             found.append(
                 {
                     "settings": model.study.basis.settings(values[0]),
                     "minutes": float(seen.minutes[i]),
+                    "job_minutes": float(seen.job_minutes[i]),
                     "assurance": float(seen.probability[i]),
                 }
             )
@@ -161,7 +175,7 @@ def _equals(
 
 def _table(model: FinishModel, goal: Mapping[str, Condition], some: Candidates) -> pd.DataFrame:
     table = model.study.basis.frame(some.values)
-    table["minutes"], table["minutes_low"], table["minutes_high"] = model.minutes.interval(some.values)
+    table = table.assign(**model.times(some.values))
     table["assurance"] = model.probability_of(some.values, goal)
     table["keeps_limits"] = some.keeps_limits
     return table
@@ -177,34 +191,13 @@ def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]
     if today is None:
         return None
     saved, low, high = model.minutes.difference(today, values)
-    minutes, minutes_low, minutes_high = (float(x[0]) for x in model.minutes.interval(today))
     return {
         "minutes": saved,
         "low": low,
         "high": high,
-        "today_minutes": minutes,
-        "today_minutes_low": minutes_low,
-        "today_minutes_high": minutes_high,
+        **{f"today_{name}": float(v[0]) for name, v in model.times(today).items()},
         "today_assurance": float(model.probability_of(today, goal)[0]),
     }
-
-
-def _edge_cautions(model: FinishModel, row: np.ndarray) -> list[str]:
-    """Caution where more of a setting was never tried and might have been quicker or surer."""
-    cautions = []
-    for factor, value in zip(model.study.basis.factors, row, strict=True):
-        if not factor.numeric or math.isnan(value):
-            continue
-        step = model.study.step(factor.step)
-        if value == factor.levels[-1] or (
-            value == factor.levels[0] and not (factor is step.amount and value == 0)
-        ):
-            side = "most" if value == factor.levels[-1] else "least"
-            cautions.append(
-                f"The recipe has {factor.label()} at the {side} that was studied ({value:g}); a better process may lie beyond. "
-                "Widen the study there before settling on it."
-            )
-    return cautions
 
 
 # --- nothing found -----------------------------------------------------------------------
@@ -230,7 +223,7 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         rivals=_table(model, goal, seen.where(nearest[1 : 1 + _RIVALS])),
         closest={
             "settings": model.study.basis.settings(values[0]),
-            **{k: predicted[k] for k in ("minutes", "minutes_low", "minutes_high")},
+            **{k: predicted[k] for k in model.times(values)},
             "assurance": float(model.probability_of(values, goal)[0]),
         },
         saves=_saves(model, values, goal),

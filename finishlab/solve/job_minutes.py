@@ -151,17 +151,17 @@ def job_time(
     last = _last_step_share(model, values, recipe)
     rework = (work * short).sum(axis=1) * last
     worked = [s for s in study.steps if not _show.left_out(s, recipe.settings)]
-    changeover = float(sum(s.changeover_minutes for s in worked))
-    waiting = study.reading.wait_minutes * sum(s.name in study.reading.after for s in worked)
+    changeover = float(study.basis.changeover_minutes(values)[0])
+    waiting = float(study.basis.waiting_minutes(values)[0])
     again = worked[-1].changeover_minutes * short.any(axis=1)
-    total = work.sum(axis=1) + rework + changeover + again + waiting
+    total = study.basis.job_minutes(values, work.mean(axis=1), count) + rework + again
     return JobTime(
         sections=count,
         median=float(np.median(total)),
         high=float(np.quantile(total, 0.9)),
         working=float(work.sum(axis=1).mean()),
         changeover=changeover,
-        waiting=float(waiting),
+        waiting=waiting,
         rework=float((rework + again).mean()),
         reworked=float(short.any(axis=1).mean()),
         cautions=(

@@ -84,10 +84,10 @@ class Weighed:
                     keep &= (rows[:, j] == held[j]) | inactive
             return rows[keep]
 
-        ways = np.concatenate([goes_on(rows) for rows in basis.chunks()])
+        ways = np.concatenate([goes_on(rows[self.model.worked.covers(rows)]) for rows in basis.chunks()])
         if not len(ways):
             raise ModelError(
-                f"no studied process goes on from {_show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
+                f"no process that the trials worked goes on from {_show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
             )
         return ways
 

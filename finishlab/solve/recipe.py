@@ -25,6 +25,12 @@ if TYPE_CHECKING:
 
 #: Fields that are NaN when no process was found, and None in the kept form.
 _NUMBERS = ("minutes", "minutes_low", "minutes_high", "assurance")
+#: Columns of the rivals beside the factors.
+RIVAL_COLUMNS = (
+    *(f"{of}minutes{end}" for of in ("", "job_") for end in ("", "_low", "_high")),
+    "assurance",
+    "keeps_limits",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,12 +58,12 @@ class Recipe:
         Readings (in units of the response) and minutes of the process (of the closest when none was found), with
         intervals named by what they cover, as `FinishModel.predict`.
     rivals : DataFrame
-        One row a process, by minutes: quicker ones that fall short and near equals that do not.
+        One row a process, by the job's minutes: quicker ones that fall short and near equals that do not.
     closest : dict of str -> value, or None
-        `settings`, `minutes`, `assurance` of what comes nearest when none was found.
+        `settings`, `minutes`, `job_minutes`, `assurance` of what comes nearest when none was found.
     saves : dict of str -> float, or None
-        `minutes`, `low`, `high` saved a section against today's process (90 % interval),
-        `today_minutes`, `today_assurance`.
+        `minutes`, `low`, `high` of work saved a section against today's process (90 % interval),
+        `today_minutes`, `today_job_minutes`, `today_assurance`. `job_saves` says the same of the job.
     limits : dict of limit -> dict of str -> value
         What each asks (µm), who set it, what is predicted.
     evidence : dict of str -> value
@@ -69,14 +75,14 @@ class Recipe:
         When none was found: what would settle it.
     cautions : tuple of str
     equals : tuple of dict of str -> value
-        Others that keep the promise and take as long for all that is known (the 90 % interval of
-        the difference holds none): `settings`, `minutes`, `assurance`, the surest first.
+        Others that keep the promise and whose job takes as long for all that is known (the 90 % interval of
+        the difference holds none): `settings`, `minutes`, `job_minutes`, `assurance`, the surest first.
     forecast : Forecast or None
         What was predicted of this process (of the closest when none was found), to hold later
         trials and jobs against. None in a recipe kept before forecasts were.
     history : tuple of dict of str -> value
         The answers before this one, oldest first, as `after` puts them in: `found`, `process` in
-        words (the closest when none was found), `minutes`, `assurance`, `trials`, `panels`,
+        words (the closest when none was found), `minutes`, `job_minutes`, `assurance`, `trials`, `panels`,
         `fingerprint` of the trials it rested on.
     """
 
@@ -102,6 +108,38 @@ class Recipe:
     equals: tuple[dict[str, Any], ...] = ()
     forecast: Forecast | None = None
     history: tuple[dict[str, Any], ...] = ()
+
+    @property
+    def job_minutes(self) -> float:
+        """Minutes of the job: its sections, the change-overs of the steps used, waits before readings; NaN when not found."""
+        return self.study.basis.job_of(self.settings, self.minutes) if self.found else math.nan
+
+    @property
+    def job_minutes_low(self) -> float:
+        """Lower end of the 90 % interval of the next job's minutes; NaN where it is not known."""
+        return _show.known(self.predicted.get("job_minutes_low")) if self.found else math.nan
+
+    @property
+    def job_minutes_high(self) -> float:
+        """Upper end of the 90 % interval of the next job's minutes; NaN where it is not known."""
+        return _show.known(self.predicted.get("job_minutes_high")) if self.found else math.nan
+
+    @property
+    def job_saves(self) -> dict[str, float] | None:
+        """
+        What the process (the closest when none was found) saves a job against today's: None without today's process.
+
+        `minutes`, `low`, `high` (90 % interval, of the averages), `today_minutes` and `today_assurance`, of the job.
+        """
+        if not self.saves or self.study.today is None:
+            return None
+        settings = self.settings if self.found else (self.closest or {}).get("settings", {})
+        job = self.study.basis.job_of
+        # What both do beside their work differs by the same whatever the work.
+        beside = job(self.study.today, 0.0) - job(settings, 0.0)
+        saved = {k: self.study.job.sections * self.saves[k] + beside for k in ("minutes", "low", "high")}
+        today = job(self.study.today, self.saves["today_minutes"])
+        return {**saved, "today_minutes": today, "today_assurance": self.saves["today_assurance"]}
 
     def after(self, earlier: Recipe) -> Recipe:
         """
@@ -149,6 +187,7 @@ class Recipe:
             "found": earlier.found,
             "process": _show.process_text(named["settings"], earlier.study),
             "minutes": named["minutes"],
+            "job_minutes": self.study.basis.job_of(named["settings"], named["minutes"]),
             "assurance": named["assurance"],
             **{k: earlier.evidence[k] for k in ("trials", "panels", "fingerprint")},
         }
@@ -164,14 +203,14 @@ class Recipe:
             if self.closest:
                 nearest = (
                     f" Closest: {_show.process_text(self.closest['settings'], self.study)}, "
-                    f"{_show.minutes_text(self.closest['minutes'])} a section at {_show.percent(self.closest['assurance'])}."
+                    f"{self._time(self.closest)} at {_show.percent(self.closest['assurance'])}."
                 )
             begin = (
                 "No studied process" if self.verdict == "not reachable" else "Cannot name a process yet that"
             )
             return f"{begin} reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
         lines = [
-            f"{_show.process_text(self.settings, self.study)}: {_show.minutes_text(self.minutes)} a section"
+            f"{_show.process_text(self.settings, self.study)}: {_show.time_text(self.minutes, self.job_minutes)}"
             f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
         ]
         if self.equals:
@@ -183,22 +222,30 @@ class Recipe:
             )
             lines.append(
                 f"For all the trials can tell {many}{_show.process_text(first['settings'], self.study)}, "
-                f"{_show.minutes_text(first['minutes'])} at {_show.percent(first['assurance'])}."
+                f"{_show.minutes_text(self._job(first))} at {_show.percent(first['assurance'])}."
             )
         quicker = self.quicker()
         if quicker is not None:
             lines.append(
                 f"Closest quicker choice: {_show.process_text(quicker, self.study)}, "
-                f"{_show.minutes_text(quicker['minutes'])} at {_show.percent(quicker['assurance'])}."
+                f"{_show.minutes_text(self._job(quicker))} at {_show.percent(quicker['assurance'])}."
             )
         return " ".join(lines)
 
+    def _job(self, process: Mapping[Any, Any]) -> float:
+        """Return the job's minutes of a process with its working `minutes`, its settings in `settings` or beside them."""
+        return self.study.basis.job_of(process.get("settings", process), process["minutes"])
+
+    def _time(self, process: Mapping[str, Any]) -> str:
+        return _show.time_text(process["minutes"], self._job(process))
+
     def _saving(self) -> str:
-        if not self.saves:
+        saves = self.job_saves
+        if not saves:
             return ""
-        saved = self.saves["minutes"]
+        saved = saves["minutes"]
         told = _show.number(abs(saved), toward="down")
-        if self.saves["low"] <= 0 <= self.saves["high"] or not float(told):
+        if saves["low"] <= 0 <= saves["high"] or not float(told):
             return ", about as long as today's process"
         return f", {told} {'less' if saved > 0 else 'more'} than today's process"
 
@@ -206,7 +253,8 @@ class Recipe:
         """Return the likeliest of the quicker processes that fall short, or None."""
         if not self.found or self.rivals.empty:
             return None
-        short = self.rivals[(self.rivals["minutes"] < self.minutes) & self.rivals["keeps_limits"]]
+        less = [self._job(row) < self.job_minutes for row in self.rivals.to_dict("records")]
+        short = self.rivals[self.rivals["keeps_limits"].to_numpy(bool) & less]
         return dict(short.iloc[int(short["assurance"].to_numpy().argmax())]) if len(short) else None
 
     def table(self) -> pd.DataFrame:
@@ -218,7 +266,7 @@ class Recipe:
         return {
             "found": self.found,
             "settings": dict(self.settings),
-            **{k: _plain(getattr(self, k)) for k in _NUMBERS},
+            **{k: _plain(getattr(self, k)) for k in (*_NUMBERS, "job_minutes")},
             "wanted": self.wanted,
             "goal": {name: c.to_dict() for name, c in self.goal.items()},
             "study": self.study.source,
@@ -226,6 +274,7 @@ class Recipe:
             "rivals": plain_rows(self.rivals),
             "closest": self.closest,
             "saves": self.saves,
+            "job_saves": self.job_saves,
             "limits": {name: dict(v) for name, v in self.limits.items()},
             "evidence": dict(self.evidence),
             "verdict": self.verdict,
@@ -244,7 +293,9 @@ class Recipe:
 
         study = Study.from_toml(facts["study"])
         goal, _ = study.asked(facts["goal"])
-        columns = [*study.basis.names, "minutes", "minutes_low", "minutes_high", "assurance", "keeps_limits"]
+        rivals = pd.DataFrame(facts["rivals"], columns=[*study.basis.names, *RIVAL_COLUMNS])
+        # An older finishlab kept the minutes of a section alone.
+        rivals["job_minutes"] = [study.basis.job_of(row, row["minutes"]) for row in rivals.to_dict("records")]
         return cls(
             found=facts["found"],
             settings=dict(facts["settings"]),
@@ -253,7 +304,7 @@ class Recipe:
             goal=goal,
             study=study,
             predicted=dict(facts["predicted"]),
-            rivals=pd.DataFrame(facts["rivals"], columns=columns),
+            rivals=rivals,
             closest=facts["closest"],
             saves=facts["saves"],
             limits=facts["limits"],

@@ -1,7 +1,8 @@
 """Which few trials to work next, why each, and when to stop.
 
 A round confirms the process in hand on a new panel and spends its other trials where they
-may be expected to save most minutes (`worth.py`). Planning a study from nothing is
+may be expected to save most minutes of the job (`worth.py`). The process in hand keeps to what was
+worked; a trial may go beyond. Planning a study from nothing is
 `finishlab.plan`'s; whether a recipe held on its confirmation trials is `confirming.py`'s.
 """
 
@@ -20,7 +21,7 @@ from finishlab.errors import PlanError
 from finishlab.model import FinishModel
 from finishlab.model.asked import REACH
 from finishlab.plan import new_panels, run_day
-from finishlab.solve.search import Candidates, candidates
+from finishlab.solve.search import Candidates, candidates, in_order
 from finishlab.solve.worth import Outlook, outlook
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ _QUICKER, _LONGER = 32, 8
 #: Trials of a round that repeat the process in hand: the model does not know where it is
 #: wrong, so they are not left to what it expects (method of the study).
 _CONFIRM = 2
-#: A round is worth it while it may be expected to save this share of the minutes (common
+#: A round is worth it while it may be expected to save this share of the working minutes (common
 #: practice, no source: the recipe is wanted within 2 % of the best).
 _WORTH = 0.01
 #: Rounds looked ahead, and rounds that a choice must have stood.
@@ -86,7 +87,7 @@ def follow_up(
     DataFrame
         One row a trial, in run order: the factors, ``panel`` (new labels), ``patch``, ``run_order``, ``why``.
         ``.attrs`` holds ``seed``, ``cautions``, ``stop`` (whether this round is no longer worth it) and
-        ``says`` (why, in a sentence), ``saves`` (minutes a section that it may be expected to save),
+        ``says`` (why, in a sentence), ``saves`` (minutes of the job that it may be expected to save),
         ``minutes`` (of work at the bench) and ``rounds`` (how many such rounds are still worth it,
         and fit into the budget).
 
@@ -126,11 +127,11 @@ def follow_up(
             f"{trials} trials were asked for; a round takes at least 2, so that the choice is repeated."
         )
     conditions, wanted = model.study.asked(goal, assurance)
-    all_ = candidates(model, conditions, wanted)
+    all_ = candidates(model, conditions, wanted, processes=in_order(model, beyond=True))
     at = all_.best(wanted)
     found = at is not None
     if at is None:
-        at = int(np.argmax(all_.probability * all_.keeps_limits))
+        at = int(np.argmax(np.where(all_.worked, all_.probability * all_.keeps_limits, -1.0)))
     some, chosen = _looked_at(all_, at, wanted)
     round_ = _Round(some, chosen, found, outlook(model, some, conditions, wanted, trials * _AHEAD))
     picks = _picked(round_, trials)
@@ -166,12 +167,12 @@ def follow_up(
 
 def _looked_at(all_: Candidates, chosen: int, wanted: float) -> tuple[Candidates, int]:
     """
-    Return a few dozen processes about the chosen one, in order of minutes, and where that stands.
+    Return a few dozen processes about the chosen one, in order of the job's minutes, and where that stands.
 
     Quicker ones by their chance and by what they promise, which is their chance times the
     minutes they would save; and the quickest of the longer ones that would keep the promise.
     """
-    saved = all_.minutes[chosen] - all_.minutes
+    saved = all_.job_minutes[chosen] - all_.job_minutes
     p = all_.probability * all_.keeps_limits
     worth = (saved > 0) & (p > _LEAST_CHANCE)
     picks = {chosen}
@@ -208,8 +209,8 @@ def _control(model: FinishModel, round_: _Round, picks: Sequence[int]) -> np.nda
     gain = round_.view.after(picks[:-1])[0] - round_.view.after(picks)[0]
     row = model.study.basis.row(today)
     mine = round_.some.values[[round_.chosen]]
-    _, low, high = model.minutes.difference(row, mine)
-    if gain > _WORTH * round_.some.minutes[round_.chosen] or not low <= 0 <= high:
+    _, low, high = model.job_difference(row, mine)
+    if gain > _WORTH * round_.some.work[round_.chosen] or not low <= 0 <= high:
         return None
     return None if np.array_equal(row, mine, equal_nan=True) else np.asarray(row[0])
 
@@ -218,7 +219,7 @@ def _why(model: FinishModel, round_: _Round, pick: int) -> str:
     """Say in words what the trial of a process is for."""
     if pick == round_.chosen:
         return "confirms the process chosen" if round_.found else "settles the process that comes closest"
-    by = float(round_.some.minutes[round_.chosen] - round_.some.minutes[pick])
+    by = float(round_.some.job_minutes[round_.chosen] - round_.some.job_minutes[pick])
     p = float(round_.some.probability[pick])
     new = _never_worked(model, round_.some.values[pick])
     if by <= 0:
@@ -288,12 +289,13 @@ def _stop(
             "model can tell."
         )
         return False, says, 0.0, int(min(rounds, left))
-    minutes = float(round_.some.minutes[round_.chosen])
-    rounds = next((n for n, b in enumerate(bring) if b < _WORTH * minutes), _AHEAD)
+    work = float(round_.some.work[round_.chosen])
+    time = _show.time_text(*(float(m[round_.chosen]) for m in (round_.some.minutes, round_.some.job_minutes)))
+    rounds = next((n for n, b in enumerate(bring) if b < _WORTH * work), _AHEAD)
     stood = _stood(model, round_.some.values[round_.chosen])
     if stood:
         return True, f"Stop: {stood}", bring[0], 0
-    said = f"{count} may be expected to save {_show.number(bring[0], 2, 'down')} of {_show.minutes_text(minutes)} a section"
+    said = f"{count} may be expected to save {_show.number(bring[0], 2, 'down')} of {time}"
     if not _worked(model, round_.some.values[round_.chosen]).any():
         return (
             False,
@@ -301,7 +303,7 @@ def _stop(
             bring[0],
             int(min(max(rounds, 1), left)),
         )
-    if bring[0] < _WORTH * minutes:
+    if bring[0] < _WORTH * work:
         return (
             True,
             f"Stop: no quicker process is worth the trials. {_show.begun(said)}. Confirm the recipe on fresh panels before it goes up.",

@@ -1,8 +1,9 @@
-"""Walking the admissible processes in order of predicted minutes.
+"""Walking the admissible processes in order of the minutes that a job by them takes.
 
 The minutes of every process are cheap and are found for all; what a process will reach is
 dear and is asked only as far as needed, quickest first, and of very many processes only
-where a few of the model's draws leave it a chance. What is done with the candidates
+where a few of the model's draws leave it a chance. Settings that no trial worked are not
+walked, unless a trial is what is looked for. What is done with the candidates
 is `choice.py`'s and `rounds.py`'s.
 """
 
@@ -16,7 +17,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab import _progress
+from finishlab.errors import ModelError
 from finishlab.model import FinishModel
+from finishlab.model.worked import PLAN_THEM
 from finishlab.study import Condition
 
 if TYPE_CHECKING:
@@ -33,7 +36,7 @@ _LIKELIEST = 256
 @dataclass(frozen=True, eq=False)
 class InOrder:
     """
-    Admissible processes in order of predicted minutes.
+    Admissible processes in order of the job's minutes.
 
     They are held by their numbers and made when they are asked for (`at`): a million take a
     few megabytes, whatever they are made of.
@@ -45,11 +48,17 @@ class InOrder:
         As `Basis.numbered`.
     minutes : ndarray, shape (processes,)
         Working minutes of a section.
+    job_minutes : ndarray, shape (processes,)
+        Of the job, as `Basis.job_minutes`.
+    worked : ndarray of bool, shape (processes,)
+        Whether the trials worked its settings (`finishlab.model.worked`).
     """
 
     basis: Basis
     numbers: np.ndarray
     minutes: np.ndarray
+    job_minutes: np.ndarray
+    worked: np.ndarray
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -60,13 +69,20 @@ class InOrder:
 
     def where(self, pick: Any) -> InOrder:
         """Return some of the processes by slice, mask or positions, in the order they are picked."""
-        return InOrder(self.basis, self.numbers[pick], self.minutes[pick])
+        return InOrder(
+            self.basis, self.numbers[pick], self.minutes[pick], self.job_minutes[pick], self.worked[pick]
+        )
+
+    @property
+    def work(self) -> np.ndarray:
+        """The working minutes of all sections of the job, which a share of the minutes is a share of."""
+        return self.basis.study.job.sections * self.minutes
 
 
 @dataclass(frozen=True, eq=False)
 class Candidates(InOrder):
     """
-    Processes with what is predicted of them, in order of minutes.
+    Processes with what is predicted of them, in order of the job's minutes.
 
     Attributes
     ----------
@@ -89,23 +105,39 @@ class Candidates(InOrder):
             self.basis,
             self.numbers[pick],
             self.minutes[pick],
+            self.job_minutes[pick],
+            self.worked[pick],
             self.probability[pick],
             self.keeps_limits[pick],
         )
 
     def best(self, wanted: float) -> int | None:
-        """Return the position of the quickest that keeps promise and limits, or None."""
-        fit = np.flatnonzero((self.probability >= wanted) & self.keeps_limits)
+        """Return the position of the quickest worked one that keeps promise and limits, or None."""
+        fit = np.flatnonzero((self.probability >= wanted) & self.keeps_limits & self.worked)
         return int(fit[0]) if len(fit) else None
 
 
-def in_order(model: FinishModel) -> InOrder:
-    """Return every admissible process in order of predicted minutes; equal ones in order of their numbers."""
+def in_order(model: FinishModel, *, beyond: bool = False) -> InOrder:
+    """
+    Return the admissible processes in order of the job's minutes; equal ones in order of their numbers.
+
+    Those that keep to what the trials worked; with `beyond` every one that the study admits.
+    """
     basis = model.study.basis
-    parts = [(numbers, model.minutes.mean(values)) for numbers, values in basis.numbered()]
-    numbers, minutes = (np.concatenate(part) for part in zip(*parts, strict=True))
-    order = np.argsort(minutes, kind="stable")
-    return InOrder(basis, numbers[order], minutes[order])
+    parts = []
+    for numbers, values in basis.numbered():
+        worked = model.worked.covers(values)
+        use = np.ones(len(values), bool) if beyond else worked
+        minutes = model.minutes.mean(values[use])
+        parts.append((numbers[use], minutes, basis.job_minutes(values[use], minutes), worked[use]))
+    numbers, minutes, job, worked = (np.concatenate(part) for part in zip(*parts, strict=True))
+    if not len(numbers):
+        raise ModelError(
+            "no process that the study allows keeps to what the trials worked. Look at [[avoid]] and the ranges in the study "
+            f"file, or plan trials of what they allow: {PLAN_THEM}."
+        )
+    order = np.argsort(job, kind="stable")
+    return InOrder(basis, numbers[order], minutes[order], job[order], worked[order])
 
 
 def candidates(
@@ -116,7 +148,7 @@ def candidates(
     processes: InOrder | None = None,
 ) -> Candidates:
     """
-    Return admissible processes in order of minutes until `enough` says so; all without it.
+    Return admissible processes in order of the job's minutes until `enough` says so; all without it.
 
     Parameters
     ----------
@@ -129,7 +161,7 @@ def candidates(
     enough : callable, optional
         Asked with all candidates so far, now and then.
     processes : InOrder, optional
-        Some of the processes in order of minutes; all of them when not given.
+        Some of the processes in order of the job's minutes; all that keep to what was worked when not given.
 
     Notes
     -----
@@ -140,7 +172,9 @@ def candidates(
     walked = in_order(model) if processes is None else processes
     many = len(walked) > _FEW_PROCESSES
     probability, keeps = np.zeros(len(walked)), np.zeros(len(walked), bool)
-    every = Candidates(walked.basis, walked.numbers, walked.minutes, probability, keeps)
+    every = Candidates(
+        walked.basis, walked.numbers, walked.minutes, walked.job_minutes, walked.worked, probability, keeps
+    )
     seen = every.where(slice(0))
     parts = _batches(len(walked))
     with _progress.bar(len(parts)) if many else nullcontext(lambda words: None) as stage:
@@ -171,7 +205,7 @@ class Quickest:
         Its position among them, in order of minutes.
     values : ndarray, shape (1, factors)
     facts : dict of str -> float
-        ``minutes`` with ``minutes_low`` and ``minutes_high`` (90 %, the next section), ``assurance``.
+        ``minutes`` of a section and ``job_minutes``, each with its 90 % interval, and ``assurance``.
     """
 
     at: int
@@ -190,13 +224,8 @@ def quickest(
     if at is None:
         return None
     values = seen.at([at])
-    low, high = (float(x[0]) for x in model.minutes.interval(values)[1:])
-    facts = {
-        "minutes": float(seen.minutes[at]),
-        "minutes_low": low,
-        "minutes_high": high,
-        "assurance": float(seen.probability[at]),
-    }
+    facts = {name: float(v[0]) for name, v in model.times(values).items()}
+    facts["assurance"] = float(seen.probability[at])
     return Quickest(at, values, facts)
 
 

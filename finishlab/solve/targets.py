@@ -37,9 +37,9 @@ class Frontier:
     Attributes
     ----------
     targets : DataFrame
-        One row a target: `target` in units of the response, `found`, `minutes`, `minutes_low`,
-        `minutes_high` (90 % interval of the next section), `assurance`, and the factors; NaN
-        where none was found.
+        One row a target: `target` in units of the response, `found`, `job_minutes` with `job_minutes_low` and
+        `job_minutes_high` (90 % interval of the next job), `minutes` likewise of a section, `assurance`, and
+        the factors; NaN where none was found.
     response : str
     wanted : float
         Assurance asked of each, a probability.
@@ -68,10 +68,10 @@ class Frontier:
         unit = _show.spaced(unit)
         band = f" within a band of {self.band:g}{unit}" if self.band else ""
         up = " and up" if self.band else ""
-        line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {_show.minutes_text(first['minutes'])} a section"
+        line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {_show.time_text(first['minutes'], first['job_minutes'])}"
         if len(found) == 1:
             return f"{line}{'' if len(self.targets) == 1 else '; no other of these targets is reached'}."
-        return f"{line}, {last['target']:g}{unit}{up} takes {_show.minutes_text(last['minutes'])}."
+        return f"{line}, {last['target']:g}{unit}{up} takes {_show.minutes_text(last['job_minutes'])}."
 
     def table(self) -> pd.DataFrame:
         """Return a copy of the targets."""
@@ -186,9 +186,7 @@ def frontier(
     columns = [
         "target",
         "found",
-        "minutes",
-        "minutes_low",
-        "minutes_high",
+        *(f"{of}minutes{end}" for of in ("job_", "") for end in ("", "_low", "_high")),
         "assurance",
         *model.study.basis.names,
     ]

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import stats
 
 from finishlab import _show
+from finishlab.model.worked import PLAN_THEM
 from finishlab.study import RESPONSES, Condition
 
 if TYPE_CHECKING:
@@ -65,9 +66,26 @@ def judged(
     goal : mapping of response -> Condition
     wanted : float
     seen : Candidates
-        All processes, none of them sure enough within the limits.
+        All processes that keep to what was worked, none of them sure enough within the limits.
     closest : ndarray, shape (1, factors)
     """
+    verdict = _of_worked(model, goal, wanted, seen, closest)
+    beyond = model.worked.beyond
+    if not beyond or verdict.words != "not reachable" or verdict.limited_by == "ceiling":
+        return verdict
+    # What no trial worked may still reach it, or keep a limit.
+    return replace(
+        verdict,
+        words="cannot tell yet",
+        would_settle=f"Cannot tell yet: the study has settings that no trial worked ({_show.listed(beyond)}). To have them judged, "
+        f"type: {PLAN_THEM}. Of the settings worked: {verdict.would_settle}",
+    )
+
+
+def _of_worked(
+    model: FinishModel, goal: Mapping[str, Condition], wanted: float, seen: Candidates, closest: np.ndarray
+) -> Verdict:
+    """Return the verdict on the processes that keep to what was worked."""
     for name, condition in goal.items():
         if name.startswith("gloss") and condition.at_least is not None:
             ceilings = model.response(name).posterior.ceilings.astype(float)
@@ -149,7 +167,7 @@ def _out_of_reach(
     model: FinishModel, goal: Mapping[str, Condition], wanted: float, closest: np.ndarray
 ) -> Verdict:
     """Say what keeps the closest process from the goal: its level, or the spread of panels or patches."""
-    begin = "Not reachable with what was studied, as far as the trials tell: "
+    begin = "Not reachable with what was worked, as far as the trials tell: "
     chances: dict[str, float] = {}
     for without in ("panels", "patches"):
         p = 1.0

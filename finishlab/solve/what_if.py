@@ -33,6 +33,8 @@ class Answer:
     found : bool
     settings : dict
         Of the process, or of the likeliest when none was found.
+    job_minutes, job_minutes_low, job_minutes_high : float
+        Of the job as it was asked about, with the 90 % interval of the next job.
     minutes, minutes_low, minutes_high : float
         Working minutes of a section, with the 90 % interval of the next section.
     assurance : float
@@ -43,6 +45,9 @@ class Answer:
     minutes: float
     minutes_low: float
     minutes_high: float
+    job_minutes: float
+    job_minutes_low: float
+    job_minutes_high: float
     assurance: float
 
 
@@ -84,7 +89,7 @@ class WhatIf:
                 "a setting in the study file."
             )
         self.model = model
-        self._values = walk.at(slice(None))
+        self._values, self._minutes = walk.at(slice(None)), walk.minutes
         self._predicted = {name: model.response(name).predicted(self._values) for name in model.study.goal}
 
     def answer(
@@ -122,16 +127,21 @@ class WhatIf:
         p = self._probability(conditions, job, wanted)
         keeps = model.keeps_limits(self._values, sections=job.sections)
         sure = np.flatnonzero((p >= wanted) & keeps) if model.panels > 1 else np.empty(0, int)
-        at = int(sure[0]) if len(sure) else int(np.argmax(p * keeps))
+        # A job of other sections may be shorter by another process.
+        takes = model.study.basis.job_minutes(self._values, self._minutes, job.sections)
+        at = int(sure[np.argmin(takes[sure])]) if len(sure) else int(np.argmax(p * keeps))
         values = self._values[[at]]
-        minutes, low, high = (float(x[0]) for x in model.minutes.interval(values))
+        times = {name: float(v[0]) for name, v in model.times(values, job.sections).items()}
         return Answer(
-            bool(len(sure)), model.study.basis.settings(values[0]), minutes, low, high, float(p[at])
+            found=bool(len(sure)),
+            settings=model.study.basis.settings(values[0]),
+            assurance=float(p[at]),
+            **times,
         )
 
     def _probability(self, conditions: Mapping[str, Condition], job: Job, wanted: float) -> np.ndarray:
         """
-        Return the probability of each process, in order of minutes.
+        Return the probability of each process.
 
         Joined where it matters: a process that the least likely of its goals rules out keeps the
         bound that their misses add up to.

@@ -61,7 +61,7 @@ class Outlook:
     Attributes
     ----------
     some : Candidates
-        In order of minutes.
+        In order of the job's minutes.
     wanted : float
     patches : int
         Trials that go on one panel.
@@ -75,13 +75,13 @@ class Outlook:
 
     @property
     def longest(self) -> float:
-        """Minutes that finding no process is reckoned as."""
-        return float(_NONE * self.some.minutes.max())
+        """Minutes of the job that finding no process is reckoned as: so much more work than the longest."""
+        return float(self.some.job_minutes.max() + (_NONE - 1) * self.some.work.max())
 
     def now(self) -> float:
-        """Return the minutes of the quickest that keeps the promise as things stand."""
+        """Return the job's minutes by the quickest that keeps the promise as things stand."""
         at = self.some.best(self.wanted)
-        return self.longest if at is None else float(self.some.minutes[at])
+        return self.longest if at is None else float(self.some.job_minutes[at])
 
     def _together(self) -> np.ndarray:
         """Return what the model adds for goals that are met together more often than apart; 0 for one goal."""
@@ -103,7 +103,8 @@ class Outlook:
         Returns
         -------
         minutes : float
-            Expected minutes of the quickest that then keeps the promise.
+            Expected minutes of the job by the quickest that then keeps the promise. What no trial worked counts
+            once one of these does.
         found : float
             Share of outcomes in which one does.
         """
@@ -118,9 +119,11 @@ class Outlook:
             gain = linalg.solve_triangular(root, to.T, lower=True, check_finite=False)
             moved = self._luck[g, :, : len(at)] @ gain
             missed += 1 - view.probability(moved, (gain**2).sum(axis=0))
-        keeps = (1 - missed + self._together() >= self.wanted) & self.some.keeps_limits
+        worked = self.some.worked.copy()
+        worked[at] = True
+        keeps = (1 - missed + self._together() >= self.wanted) & self.some.keeps_limits & worked
         found = keeps.any(axis=1)
-        minutes = np.where(found, self.some.minutes[keeps.argmax(axis=1)], self.longest)
+        minutes = np.where(found, self.some.job_minutes[keeps.argmax(axis=1)], self.longest)
         return float(minutes.mean()), float(found.mean())
 
 
@@ -134,7 +137,7 @@ def outlook(
     ----------
     model : FinishModel
     some : Candidates
-        A few dozen, in order of minutes.
+        A few dozen, in order of the job's minutes.
     goal : mapping of response -> Condition
     wanted : float
         Assurance asked for.

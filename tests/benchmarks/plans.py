@@ -79,7 +79,7 @@ def on_benches(benches: int, kinds: list[int], trials: int, rounds: int) -> pd.D
         sheet = WAYS[way](bench.study, trials, 4, seed)
         log = worked_trials(bench, sheet, design, goal, assurance=ASSURANCE, seed=seed)
         recipe = fl.shortest(fl.fit(bench.study, log), assurance=ASSURANCE)
-        best = bench.best(assurance=ASSURANCE)["minutes"]
+        best = bench.best(assurance=ASSURANCE)
         row = {"way": way, "scenario": f"kind {kind}", "seed": seed, "trials": len(log)}
         row |= {
             "design": f"{trials} + {rounds} rounds",

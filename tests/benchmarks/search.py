@@ -154,7 +154,9 @@ def against_enumeration(studies: int) -> None:
         study = random_study(rng)
         model = fl.fit(study, random_trials(study, rng))
         values = np.concatenate(list(study.basis.chunks()))
-        minutes, limits = model.minutes.mean(values), model.keeps_limits(values)
+        values = values[model.worked.covers(values)]
+        minutes = study.basis.job_minutes(values, model.minutes.mean(values))
+        limits = model.keeps_limits(values)
         read = model.predict_values(values)["gloss_20"]
         order = np.argsort(minutes, kind="stable")
         for _ in range(4):
@@ -167,7 +169,7 @@ def against_enumeration(studies: int) -> None:
             seen = search.candidates(model, goal, wanted, lambda c, w=wanted: c.best(w) is not None)
             at = seen.best(wanted)
             asked += 1
-            agreed += (None if at is None else seen.minutes[at]) == best
+            agreed += (None if at is None else seen.job_minutes[at]) == best
     print(f"{agreed} of {asked} questions over {studies} random studies answered as full enumeration does")
 
 
