@@ -56,8 +56,9 @@ class StepCounts:
     wanted : float
         The assurance that the study asks for, a probability.
     worth : float
-        The last count whose pass is worth it: the lowest with which the next job meets the goal with the assurance asked for and
-        every limit is kept, as `shortest` judges it. Where no count does, the lowest that comes within 2 points of the best.
+        The last count whose pass is worth it, in the factor's own unit (passes, seconds): the lowest with which the next job meets
+        the goal with the probability asked for and every limit is kept, as `shortest` judges it. Where no count does, the lowest
+        that comes within 2 points of the best.
     """
 
     factor: str
