@@ -285,8 +285,8 @@ def test_trials_that_read_as_predicted_confirm_the_recipe(recipe, fresh):
     assert found.table()["inside"].tolist() == inside
     assert found.before == pytest.approx(recipe.assurance)
     assert f"{found.met} of 6 trials on 3 fresh panels met 20° gloss at least 80 GU" in found.text()
-    assert "by chance alone: the trials read as predicted." in found.text()
-    assert found.text().endswith(f"Next: {found.next_step}")
+    assert " rounds in 100: the trials read as predicted." in found.text()
+    assert found.text().endswith(f"Next: {found.next_step[0].lower()}{found.next_step[1:]}")
 
 
 def test_a_process_that_fell_off_is_not_confirmed(recipe, fresh):
@@ -296,9 +296,9 @@ def test_a_process_that_fell_off_is_not_confirmed(recipe, fresh):
     assert found.share_together < 0.01
     assert found.now < found.before
     assert found.verdict == "not as predicted"
-    assert "by chance alone: this is hardly chance, and the prediction no longer holds." in found.text()
+    assert "this is hardly chance, and the prediction no longer holds." in found.text()
     assert found.text().endswith(
-        "Next: Stop working by the recipe, and look for what changed: lot, pad, wipe, technician, meter."
+        "Next: stop working by the recipe, and look for what changed: lot, pad, wipe, technician, meter."
     )
     assert "below the prediction" in found.text()
 
@@ -318,10 +318,14 @@ def test_four_good_trials_of_four_that_chance_makes_now_and_then_are_no_alarm(be
     assert (found.met, found.trials, found.share_as_few) == (4, 4, 1.0)
     assert found.verdict == "may be chance"
     text = found.text()
-    assert f"about 1 round in {1 / found.by_chance:.0f} reads as far off by chance alone" in text
-    assert "this may be chance, and is no reason to drop the recipe." in text
+    assert (
+        f"chance alone puts as far off about 1 round in {1 / found.by_chance:.0f}: this may be chance."
+        in text
+    )
     assert "do not go by the recipe" not in text
-    assert "Stop" not in text
+    assert "stop" not in text.lower()
+    # With what is then known the recipe falls short or not, and the next step goes by that.
+    assert ("keeps its promise" in text) == (found.now >= found.wanted)
 
 
 def test_each_verdict_has_one_next_step(recipe, fresh):
@@ -344,7 +348,7 @@ def test_each_verdict_has_one_next_step(recipe, fresh):
     # As few good trials as chance seldom makes count as readings far off do.
     few = of(share_together=0.5, share_as_few=0.004)
     assert few.verdict == "not as predicted"
-    assert "about 1 round in 250 has as few good trials by chance alone" in few.text()
+    assert "chance alone gives as few good trials to about 1 round in 250: " in few.text()
 
 
 def test_as_few_good_trials_are_as_likely_as_the_binomial_says_where_patches_are_on_their_own():

@@ -135,11 +135,12 @@ class Confirmation:
                 f"They took {_show.minutes_text(self.minutes)} a section on average, {_show.number(self.minutes_before)} predicted."
             )
         if self.verdict != "not as predicted":
+            keeps = "keeps its promise" if self.now >= self.wanted else "falls short of its promise"
             lines.append(
                 f"With these trials the next job meets the goal with {_show.percent(self.now)} assurance "
-                f"({_show.percent(self.before)} before, {_show.asked_percent(self.wanted)} wanted)."
+                f"({_show.percent(self.before)} before, {_show.asked_percent(self.wanted)} wanted): the recipe {keeps}."
             )
-        return " ".join([*lines, f"Next: {self.next_step}"])
+        return " ".join([*lines, f"Next: {self.next_step[0].lower()}{self.next_step[1:]}"])
 
     def _seen(self) -> list[str]:
         """Say how far the readings lie from the prediction, how often chance does that, and what follows."""
@@ -149,15 +150,15 @@ class Confirmation:
         else:
             off = _show.listed(_off(name, v) for name, v in self.off_by.items())
             said.append(f"On average {off}.")
-        few = self.share_as_few < self.share_together
-        what = "has as few good trials" if few else "reads as far off"
-        often = f"When the recipe holds, {_often(self.by_chance)} {what} by chance alone"
-        if self.verdict == "as predicted":
-            said.append(f"{often}: the trials read as predicted.")
-        elif self.verdict == "may be chance":
-            said.append(f"{often}: this may be chance, and is no reason to drop the recipe.")
-        else:
-            said.append(f"{often}: this is hardly chance, and the prediction no longer holds.")
+        as_far = (
+            "gives as few good trials to" if self.share_as_few < self.share_together else "puts as far off"
+        )
+        follows = {
+            "as predicted": "the trials read as predicted",
+            "may be chance": "this may be chance",
+            "not as predicted": "this is hardly chance, and the prediction no longer holds",
+        }[self.verdict]
+        said.append(f"When the recipe holds, chance alone {as_far} {_often(self.by_chance)}: {follows}.")
         return said
 
     def table(self) -> pd.DataFrame:
