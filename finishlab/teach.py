@@ -238,8 +238,9 @@ def step_counts(
     >>> bool(first > last)
     True
 
-    With the last count that is worth it the next job meets the goal as surely as asked:
+    With the last count that is worth it the next job meets the goal as surely as asked, where any count does:
 
+    >>> ladder = fl.step_counts(model, "cut_passes", at={"polish_passes": 6})
     >>> enough = ladder.table().set_index("cut_passes").loc[ladder.worth]
     >>> bool(enough["next_job"] >= ladder.wanted)
     True
