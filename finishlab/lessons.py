@@ -201,7 +201,7 @@ def _passes(model: FinishModel) -> Lesson:
         says += f", {change(len(rows) - 1)}"
     each = (rows[-1]["minutes"] - rows[0]["minutes"]) / (len(rows) - 1)
     note = (
-        f"Every further one takes about {_show.number(each, 1)} minutes of a section, whatever it adds. The rest is held at {ladder.held}; the bars "
+        f"{ladder.enough} Every further one takes about {_show.number(each, 1)} minutes of a section, whatever it adds. The rest is held at {ladder.held}; the bars "
         "hold 90 %. Scratches go by a share of what is left, so each pass has less to take than the one before."
     )
     return Lesson(

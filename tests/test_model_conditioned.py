@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from finishlab.model.assurance import drawn_probabilities
 from finishlab.model.conditioned import GlossRead, ThisPatch, known_together
 from finishlab.model.latent import Rows, predict
+from finishlab.study import Condition, Job
 
 CUT = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
 
@@ -97,7 +99,7 @@ def test_a_reading_that_was_foretold_says_less_than_one_that_was_not_but_never_n
 def test_a_glossier_reading_never_makes_the_end_less_sure_up_to_the_ceiling(model):
     patch, _ = patch_of(model, polish=[0, 1, 2, 3, 4, 5, 6])
     (goal,) = model.study.goal.values()
-    chances = np.array([patch.chance([GlossRead(20, g, 3)], goal)[0] for g in np.arange(30, 90, 2.0)])
+    chances = np.array([patch.chance([GlossRead(20, g, 3)], goal, Job())[0] for g in np.arange(30, 90, 2.0)])
     for dull, glossy in pairwise(chances):
         assert (glossy >= dull - 1e-3).all()
     assert (chances[-1] - chances[0]).max() > 0.5  # the reading matters
@@ -112,7 +114,7 @@ def test_what_is_read_is_the_finish_where_nothing_more_is_done(model):
         seen = [GlossRead(20, gu, 1000)]
         above = type(goal)(at_least=gu + 4)
         below = type(goal)(at_least=gu - 4)
-        assert patch.chance(seen, below)[0][0] > 0.9 > 0.1 > patch.chance(seen, above)[0][0]
+        assert patch.chance(seen, below, Job())[0][0] > 0.9 > 0.1 > patch.chance(seen, above, Job())[0][0]
 
 
 def test_two_angles_say_more_than_one(model):
@@ -124,3 +126,70 @@ def test_two_angles_say_more_than_one(model):
     assert (both <= alone + 1e-9).all()
     assert (both < other).all()
     assert (alone < other).all()  # 60 degrees only through the optics, with slack
+
+
+# --- the job that the patch belongs to ------------------------------------------------------------------------
+
+JOBS = [Job(), Job(2), Job(4), Job(4, "mean of sections")]
+
+
+def section_readings(model, values, d, n, seed, read_off):
+    """Four sections of one panel under one draw, worked out of the parts: finishes as read, and what each drawn job counts for."""
+    fit = model.response("gloss_20")
+    now, final = Rows(values[:1], np.array([1])), Rows(values[:1], np.array([2]))
+    here, there = predict(fit.posterior, now), predict(fit.posterior, final)
+    cross = known_together(fit.posterior, final, now)[d, 0]
+    cov = [[here.sd_known[d, 0] ** 2, cross], [cross, there.sd_known[d, 0] ** 2]]
+    rng = np.random.default_rng(seed)
+    state, finish = rng.multivariate_normal([here.mean[d, 0], there.mean[d, 0]], cov, n).T
+    panel = there.sd_panel[d] * rng.standard_normal(n)
+    own, patch, meter = (fit.posterior.spread(s)[d] for s in ("reading", "patch", "meter"))
+    luck = patch * rng.standard_normal((4, n))
+    scale = there.scales[d]
+    read = float(scale.reading(np.array(here.mean[d, 0] + read_off)))
+    seen = scale.reading(state + panel + luck[0] + own * rng.standard_normal(n))
+    weight = stats.norm.pdf(read, seen, meter / np.sqrt(3))
+    end = scale.reading(finish + panel + luck + own * rng.standard_normal((4, n)))
+    return read, end + meter / np.sqrt(3) * rng.standard_normal((4, n)), weight / weight.sum()
+
+
+@pytest.mark.parametrize("job", JOBS)
+def test_the_job_after_a_reading_of_one_section_is_the_job_drawn_out(model, job):
+    # 400,000 jobs of four sections, seed 6, each counting as its first section's reading would be likely.
+    patch, values = patch_of(model, polish=[3])
+    for d, off in ((0, 0.06), (7, -0.06), (30, 0.0)):
+        read, end, w = section_readings(model, values, d, 400_000, 6, off)
+        goal = Condition(at_least=float(np.quantile(end, 0.25)))
+        some = end[: job.sections]
+        met = goal.met(some.mean(axis=0)) if job.accept == "mean of sections" else goal.met(some).all(axis=0)
+        expected = w @ met
+        error = np.sqrt((w**2 * (met - expected) ** 2).sum())
+        here = patch.given([GlossRead(20, read, 3)])
+        got = drawn_probabilities(here.predicted if job.sections == 1 else here.job, goal, 3, job)[d, 0]
+        # The straight line from state to finish, the sums over points: within 1 %.
+        assert got == pytest.approx(expected, abs=4 * error + 0.01)
+
+
+def test_of_one_section_both_ways_to_say_it_are_one(model):
+    patch, _ = patch_of(model, polish=[1, 3])
+    (goal,) = model.study.goal.values()
+    here = patch.given([GlossRead(20, 55.0, 3)])
+    one, job = (drawn_probabilities(p, goal, 3, Job()) for p in (here.predicted, here.job))
+    np.testing.assert_allclose(one, job, atol=1e-9)
+
+
+@pytest.mark.parametrize("job", JOBS)
+def test_over_all_that_may_be_read_the_promise_is_what_it_was_before(model, job):
+    # The chance after a reading, averaged over the readings that the model foretells, is the chance before: ten
+    # equal slices of the state's luck, under every other draw; the meter's noise (0.3 GU of 3) is left out.
+    patch, values = patch_of(model, polish=[3])
+    fit = model.response("gloss_20")
+    goal = Condition(at_least=float(fit.intervals(values)["value"][0]) - 1.5)
+    before = float(fit.chance(fit.predicted(values), goal, job)[0])
+    scale, sd = patch._scale(20), np.sqrt(patch._variance)
+    after = []
+    for luck in stats.norm.ppf((np.arange(10) + 0.5) / 10):
+        readings = scale.reading(patch._mean + luck * sd)
+        after += [patch.chance([GlossRead(20, float(g), 3)], goal, job)[0][0] for g in readings[::2]]
+    assert 0.2 < before < 0.98
+    assert np.mean(after) == pytest.approx(before, abs=0.015)

@@ -191,20 +191,67 @@ def test_a_cut_that_shines_enough_is_not_polished(model):
     assert found.settings["polish_passes"] == 0
 
 
-def test_each_section_of_a_larger_job_is_asked_for_more(bench, trials):
-    # Two sections, taken as apart: the root of 0.81 is 0.9, by hand.
-    two = fl.Study.from_toml(bench.study.source + "\n[job]\nsections = 2\n")
-    one_of_two = fl.next_passes(fl.fit(two, trials), WORKED, {"gloss_20": 55}, assurance=0.81)
-    assert one_of_two.wanted == pytest.approx(0.9)
-    one = fl.next_passes(fl.fit(bench.study, trials), WORKED, {"gloss_20": 55}, assurance=0.9)
-    assert one_of_two.settings == one.settings
-    # Of every goal, those that the reading says nothing of as well.
-    goal = {"gloss_20": {"at_least": 75}, "faults": {"at_most": 2}}
+JOBS = {
+    "one section": "",
+    "two": "\n[job]\nsections = 2\n",
+    "four": "\n[job]\nsections = 4\n",
+    "mean of four": '\n[job]\nsections = 4\naccept = "mean of sections"\n',
+}
+
+
+@pytest.fixture(scope="module", params=list(JOBS))
+def job(request, bench, trials):
+    """The same trials asked for a job of so many sections: the model, and its recipe."""
+    model = fl.fit(fl.Study.from_toml(bench.study.source + JOBS[request.param]), trials)
+    recipe = fl.shortest(model)
+    assert recipe.found
+    return model, recipe
+
+
+def test_the_expected_reading_leads_on_as_the_recipe_says(job):
+    model, recipe = job
+    card = fl.checkpoints(model, recipe)
+    assert card.wanted == recipe.wanted
+    for step in ("sand", "cut"):
+        steps = ("sand",) if step == "sand" else ("sand", "cut")
+        worked = {k: v for k, v in recipe.settings.items() if k.split("_")[0] in steps}
+        weigh = Weighed(model, worked, recipe, recipe.goal)
+        (row,) = [r for r in card.rows if r["step"] == step and r["as_expected"]]
+        assert row["action"] == weigh.way(weigh.own)
+        assert row["assurance"] >= recipe.wanted
+        # Asked about the very reading, the same; by a recipe's own definition of its assurance.
+        expected = weigh.patch.reads(int(row["reading"][-2:]), 3, 1.0)[0]
+        found = fl.next_passes(model, worked, {row["reading"]: [expected] * 3}, recipe=recipe)
+        assert found.settings == recipe.settings
+        assert found.wanted == recipe.wanted
+        assert found.assurance >= recipe.wanted
+
+
+def test_a_reading_that_tells_next_to_nothing_leaves_the_promise_as_it_was(job):
+    # Read once with a meter as good as blind, the job keeps the chance that the recipe states.
+    model, recipe = job
+    worked = {k: v for k, v in recipe.settings.items() if not k.startswith("polish")}
+    weigh = Weighed(model, worked, recipe, recipe.goal)
+    weigh.patch._meter = weigh.patch._meter * 1000
+    chance, _ = weigh.at([GlossRead(20, 60.0, 1)])
+    assert chance[weigh.own] == pytest.approx(recipe.assurance, abs=0.003)
+
+
+def test_the_advice_is_for_the_job_and_says_what_this_section_has_alone(bench, trials):
+    four = fl.fit(fl.Study.from_toml(bench.study.source + JOBS["four"]), trials)
+    found = fl.next_passes(four, WORKED, {"gloss_20": 55}, assurance=0.9)
+    assert found.wanted == 0.9
+    assert found.this_section > found.assurance >= 0.9
+    assert "with all 4 sections worked so, the job meets the goal with 9" in found.text()
+    assert "(this section alone: 9" in found.text()
+    # Every goal is the job's, those that the reading says nothing of as well.
+    goal = {"gloss_20": {"at_least": 60}, "faults": {"at_most": 2}}
+    one = fl.fit(bench.study, trials)
     at = [
-        Weighed(fl.fit(study, trials), WORKED, None, study.asked(goal)[0]).at([GlossRead(20, 55.0, 3)])[0]
-        for study in (two, bench.study)
+        Weighed(m, WORKED, None, m.study.asked(goal)[0]).at([GlossRead(20, 70.0, 3)])[0].max()
+        for m in (four, one)
     ]
-    np.testing.assert_allclose(*at, atol=1e-9)
+    assert at[0] < at[1] - 0.01
 
 
 def test_a_reading_far_off_is_told(model):
@@ -254,12 +301,13 @@ def test_every_mistake_of_the_readings_comes_at_once(bench, trials):
 
 def test_reading_again_is_advised_only_where_it_costs_less_than_the_passes_that_make_sure(model):
     weigh = Weighed(model, WORKED, None, model.study.goal)
-    chance, keeps = weigh.at([GlossRead(20, 55.0, 3)])
-    quick = weigh.answer(chance, keeps, 0.99)
+    read = [GlossRead(20, 55.0, 3)]
+    chance, _ = weigh.at(read)
+    quick = weigh.answer(read, 0.99)
     assert not quick.read_again  # passes of under a minute against a wait of a quarter of an hour
     assert quick.assurance >= 0.99
     weigh.minutes = weigh.minutes * 100  # as if a pass took over an hour
-    slow = weigh.answer(chance, keeps, 0.99)
+    slow = weigh.answer(read, 0.99)
     assert slow.read_again
     assert slow.settings["polish_passes"] < quick.settings["polish_passes"]
     assert {k: v for k, v in slow.settings.items() if k != "polish_passes"} == {

@@ -1,6 +1,7 @@
-"""Step counts: what each pass adds, when it is worth it, and when two counts are alike."""
+"""Step counts: what each pass adds, when the next job needs it, and when two counts are alike."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from published import table
 from scipy import stats
@@ -48,19 +49,72 @@ def test_gains_shrink_and_hold_the_shops_own(bench, model, ladder):
     assert inside.sum() >= 5
 
 
-def test_a_larger_difference_that_matters_makes_fewer_passes_worth_it(model):
-    worth = [fl.step_counts(model, "cut_passes", smallest=s).worth for s in (0.1, 1.0, 3.0, 50.0)]
-    assert worth == sorted(worth, reverse=True)
-    assert worth[-1] == 1.0
+def test_a_pass_is_worth_it_by_the_chance_that_the_next_job_meets_the_goal(model):
+    # `FinishModel.probability`, which a recipe's assurance is, asked here count by count; whatever mean difference matters.
+    held = {"sand_grit": "P3000", "cut_pad": "foam", "cut_product": "compound B", "cut_passes": 2}
+    plans = pd.DataFrame([held] * 7).assign(polish_passes=range(7))
+    chance = model.probability(plans).to_numpy()
+    for smallest in (0.1, 1.0, 50.0):
+        found = fl.step_counts(model, "polish_passes", smallest=smallest, at=held)
+        np.testing.assert_allclose(found.table()["next_job"], chance, atol=1e-9)
+        assert found.worth == float(np.argmax(chance >= model.study.assurance))
+    # The pass that the shop was told to leave out: its mean gain is small for sure, and the promise turns on it.
+    row = fl.step_counts(model, "polish_passes", at=held).table().set_index("polish_passes").loc[5]
+    assert row["gain_high"] < 1.0
+    assert row["next_job_gain"] > 0.3
+    assert not row["alike"]
 
 
-def test_alike_is_shown_by_the_interval_and_not_by_its_covering_none(model, ladder):
-    table = ladder.table()
-    inside = (table["gain_low"] > -1.0) & (table["gain_high"] < 1.0)
-    assert (table["alike"] == inside.fillna(False)).all()
-    assert (table["most_alike"] >= table["cut_passes"]).all()
-    # With next to nothing that may not matter, no two counts are alike however little they are told apart.
-    assert not fl.step_counts(model, "cut_passes", smallest=1e-6).table()["alike"].any()
+@pytest.mark.parametrize("assurance", [0.6, 0.9])
+@pytest.mark.parametrize("job", ["", "[job]\nsections = 4\n"])
+def test_step_counts_never_contradict_the_recipe(bench, trials, model, assurance, job):
+    source = bench.study.source.replace("assurance = 0.9", f"assurance = {assurance}")
+    assert f"assurance = {assurance}" in source
+    here = fl.fit(fl.Study.from_toml(f"{source}\n{job}"), trials)
+    recipe = fl.shortest(here)
+    assert recipe.found
+    for factor in ("cut_passes", "polish_passes"):
+        count = recipe.settings[factor]
+        ladder = fl.step_counts(here, factor, at={k: v for k, v in recipe.settings.items() if k != factor})
+        rows = ladder.table().set_index(factor)
+        assert rows["next_job"][count] == pytest.approx(recipe.assurance, abs=1e-9)
+        if count - 1 not in rows.index:
+            continue
+        one_fewer = here.probability(pd.DataFrame([{**recipe.settings, factor: count - 1}])).iloc[0]
+        assert one_fewer < assurance  # it is the shortest
+        assert ladder.worth == count
+        assert ladder.enough.startswith(f"{count:g} ")
+        if recipe.assurance - one_fewer >= 0.02:
+            assert not rows["alike"][count]
+
+
+def test_no_count_that_is_enough_is_said_with_the_best(model):
+    held = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "polish_passes": 4}
+    found = fl.step_counts(model, "cut_passes", at=held)
+    best = found.table()["next_job"].max()
+    assert best < model.study.assurance
+    assert found.enough.startswith(
+        "No number of cut passes is enough here: at best the next job meets the goal with"
+    )
+    hopeless = fl.step_counts(model, "polish_passes", at={**held, "cut_passes": 1})
+    assert hopeless.worth == 0
+    assert "with under 1 % assurance (90 % asked)." in hopeless.enough
+
+
+def test_a_count_that_breaks_a_limit_is_not_enough(bench, trials):
+    free = fl.fit(bench.study, trials)
+    held = {"sand_grit": "P3000", "cut_pad": "foam", "cut_product": "compound B", "cut_passes": 2}
+    basis = bench.study.basis
+    removed = free.removal.mean(np.vstack([basis.row({**held, "polish_passes": n}) for n in (2, 3)]))
+    limit = f'\n[limit]\nremoved_um = {{ at_most = {removed.max():.2f}, set_by = "the lead, 2 March", assurance = 0.5 }}\n'
+    found = fl.step_counts(
+        fl.fit(fl.Study.from_toml(bench.study.source + limit), trials), "polish_passes", at=held
+    )
+    rows = found.table()
+    assert rows["keeps_limits"].any()
+    assert not rows["keeps_limits"].all()
+    assert rows.set_index("polish_passes")["keeps_limits"][found.worth]
+    assert "A limit is not kept surely enough with " in found.text()
 
 
 def test_few_trials_say_that_they_cannot_tell(bench, trials):
@@ -79,10 +133,18 @@ def test_less_haze_is_the_gain():
 
 
 def test_the_sentence_and_the_figure_name_count_and_size(ladder):
-    assert ladder.text().startswith(
-        f"Up to {ladder.worth:g} cut passes one more is worth more than 1 GU of 20° gloss"
+    rows = ladder.table().set_index("cut_passes")
+    assert ladder.text().startswith(ladder.enough)
+    assert f"{ladder.worth:g}" in ladder.enough
+    # A pass is named by its number, with what it does to the mean and to the chance.
+    size = rows["gain"][ladder.worth]
+    assert (
+        f"Cut pass {ladder.worth:g} adds {size:.1f} GU to the mean 20° gloss and takes the chance of the next job"
+        in ladder.text()
     )
+    assert "further one" not in ladder.text()
     ax = ladder.plot(ax=blank(7, 4))
+    assert ax.get_title(loc="left").replace("\n", " ") == ladder.enough
     assert len(ax.get_yticklabels()) == 7
     assert ladder.to_dict()["worth"] == ladder.worth
 

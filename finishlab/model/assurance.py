@@ -1,13 +1,14 @@
 """From what is known of z to what the next job will do: probabilities and intervals.
 
 A job is a new panel with one patch a section; a section's reading is the mean of the spots
-that the study file asks for, meter noise included. Every probability is an average over
+that the study file asks for, meter noise included. One section of the job may have been read
+on the way; the job then is that section and the others. Every probability is an average over
 the draws, so it counts all that the trials leave open. Searching is not done here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from scipy import special, stats
@@ -93,6 +94,7 @@ def drawn_probabilities(p: Predicted, condition: Condition, spots: int, job: Job
                 scale,
                 condition,
                 job,
+                None if p.read is None else tuple(x[d, part] for x in vars(p.read).values()),
             )
     return out
 
@@ -135,29 +137,42 @@ def _drawn_probability(
     scale: Scale,
     condition: Condition,
     job: Job,
+    read: tuple[np.ndarray, ...] | None = None,
 ) -> np.ndarray:
     """
     Return the job's probability under one draw, shape (rows,).
 
     `shared` is the spread of z that the sections of a job have in common, `own` each
-    section's, `meter` the spread of a section's reading and `meter_one` of a single one.
+    section's, `meter` the spread of a section's reading and `meter_one` of a single one; `read`
+    is what `ReadSection` says of the one section that was read, each of shape (rows,).
     """
     if condition.neighbour_readings:
         # The neighbour's value was read with the same meter, and all sections are held against it.
         off = meter_one / np.sqrt(condition.neighbour_readings)
         return sum(
             w
-            * _drawn_probability(mean, shared, own, meter, meter_one, scale, _moved(condition, x * off), job)
+            * _drawn_probability(
+                mean, shared, own, meter, meter_one, scale, _moved(condition, x * off), job, read
+            )
             for x, w in zip(*_NEIGHBOUR, strict=True)
         )
     k = job.sections
+    shift, follows, own_read = (0.0, 0.0, own) if read is None else read
     if k == 1:
-        return _meets(mean[:, None], np.hypot(shared, own)[:, None], meter, scale, condition)[:, 0]
+        sd = np.hypot(shared * (1 + follows), own_read)
+        return _meets((mean + shift)[:, None], sd[:, None], meter, scale, condition)[:, 0]
     x, w = _SHARED
     z = mean[:, None] + shared[:, None] * x[None, :]
+    if read is None:
+        if job.accept == "mean of sections":
+            return _tabled(lambda at: _mean_meets([(k, at, own)], meter, scale, condition), z, own) @ w
+        return _tabled(lambda at: _meets(at, np.array(own), meter, scale, condition) ** k, z, own) @ w
+    z_read = z + np.asarray(shift)[:, None] + (shared * follows)[:, None] * x[None, :]
+    sd_read = np.asarray(own_read)[:, None]
     if job.accept == "mean of sections":
-        return _tabled(lambda at: _mean_meets(at, own, meter, scale, condition, k), z, own) @ w
-    return _tabled(lambda at: _meets(at, np.array(own), meter, scale, condition) ** k, z, own) @ w
+        return _mean_meets([(k - 1, z, own), (1, z_read, sd_read)], meter, scale, condition) @ w
+    others = _tabled(lambda at: _meets(at, np.array(own), meter, scale, condition) ** (k - 1), z, own)
+    return (others * _meets(z_read, sd_read, meter, scale, condition)) @ w
 
 
 def _moved(condition: Condition, by: float) -> Condition:
@@ -182,20 +197,27 @@ def _tabled(f: Callable[[np.ndarray], np.ndarray], z: np.ndarray, own: float) ->
 
 
 def _mean_meets(
-    z: np.ndarray, own: float, meter: float, scale: Scale, condition: Condition, k: int
+    sections: Sequence[tuple[int, np.ndarray, np.ndarray | float]],
+    meter: float,
+    scale: Scale,
+    condition: Condition,
 ) -> np.ndarray:
     """
-    Probability that the mean of `k` sections about `z` meets the condition.
+    Probability that the mean of sections meets the condition; each lot is how many, about which z, how far spread.
 
     The mean is normal about the readings' own mean, which a curved scale puts below the
     reading of the mean roughness; a sum of counts is Poisson, a little guarded.
     """
     x, w = _METER
-    readings = scale.reading(z[..., None] + own * x)
-    mean = readings @ w
+    k, total, variance = 0, np.zeros(()), np.zeros(())
+    for count, z, own in sections:
+        readings = scale.reading(z[..., None] + np.asarray(own)[..., None] * x)
+        mean = readings @ w
+        k, total = k + count, total + count * mean
+        variance = variance + count * ((readings - mean[..., None]) ** 2 @ w + meter**2)
     if isinstance(scale, CountScale):
-        return _count_meets(k * mean, condition, k)
-    sd = np.sqrt(np.maximum(((readings - mean[..., None]) ** 2 @ w + meter**2) / k, 1e-24))
+        return _count_meets(total, condition, k)
+    mean, sd = total / k, np.sqrt(np.maximum(variance / k**2, 1e-24))
     low, high = _ends(condition)
     return special.ndtr((high - mean) / sd) - special.ndtr((low - mean) / sd)
 

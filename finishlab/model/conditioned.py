@@ -5,7 +5,8 @@ too. Its state when it was read and the finish to come are two unknowns of one G
 leave open of each process, the panel's and the patch's own luck, which both share, and what each reading has for
 itself. What a reading says of the state is worked out under every draw on the reading's own scale, meter and
 ceiling as they are; the finish follows from the state by linear conditioning, and draws that foretold the reading
-better count for more. Which settings to ask about is `finishlab.solve`'s.
+better count for more. The other sections of the job share the process and the panel with this one: of those the
+reading tells too. Which settings to ask about is `finishlab.solve`'s.
 
 References
 ----------
@@ -22,7 +23,7 @@ from scipy import linalg, special
 
 from finishlab import optics
 from finishlab._threads import one_thread
-from finishlab.model.latent import Posterior, Predicted, Rows, crew_average, predict
+from finishlab.model.latent import Posterior, Predicted, ReadSection, Rows, crew_average, predict
 from finishlab.model.observed import TIE_SLACK
 from finishlab.model.response import ResponseFit
 from finishlab.model.scales import GlossScale
@@ -55,18 +56,22 @@ class GlossRead:
 @dataclass(frozen=True, eq=False)
 class OnThisPatch:
     """
-    The finish to come of some processes on a patch that was read after a step.
+    The finish to come of some processes on a patch that was read after a step, and on the job it belongs to.
 
     Attributes
     ----------
     predicted : Predicted
-        z after the last step: what is left open of process, panel and patch together in
+        z of this patch after the last step: what is left open of process, panel and patch together in
         ``sd_known``; none of it in ``sd_panel``, each reading's own in ``sd_section``.
+    job : Predicted
+        z of a job whose sections are all worked alike, this one among them (``read``): what is left open of process
+        and panel together in ``sd_known``, none of it in ``sd_panel``.
     weight : ndarray, shape (draws,)
         What each draw counts for, given the readings; sums to one.
     """
 
     predicted: Predicted
+    job: Predicted
     weight: np.ndarray
 
 
@@ -104,7 +109,8 @@ class ThisPatch:
         )
         self._own, self._meter = posterior.spread("reading"), posterior.spread("meter")
         # The sections of a job share its panel; the steps of a patch share that and the patch.
-        self._shared = self._there.sd_panel**2 + posterior.spread("patch") ** 2
+        self._panel, self._patch = self._there.sd_panel**2, posterior.spread("patch") ** 2
+        self._shared = self._panel + self._patch
         known = np.where(unchanged, here.sd_known**2, known_together(posterior, final, now))
         self._together = known + self._shared[:, None]
         self._mean = here.mean[:, 0]
@@ -114,21 +120,47 @@ class ThisPatch:
         """Return the finish to come, given readings of this state."""
         state, left, log_odds = self._state(reads)
         weight = np.exp(log_odds - special.logsumexp(log_odds))
+        off, told = (state - self._mean)[:, None], (self._variance - left)[:, None]
+        # What the sections share (process and panel) and the patch's own luck, each as far as the state tells of it.
+        patch = self._patch[:, None]
         gain = self._together / self._variance[:, None]
-        mean = self._there.mean + gain * (state - self._mean)[:, None]
-        told = self._variance - left
-        whole = self._there.sd_known**2 + self._shared[:, None]
-        sd = np.sqrt(np.maximum(whole - gain**2 * told[:, None], 1e-12))
+        of_patch = patch / self._variance[:, None]
+        of_shared = gain - of_patch
+        whole = self._there.sd_known**2 + self._panel[:, None]
+        shared = np.maximum(whole - of_shared**2 * told, 1e-12)
+        with_patch = -of_shared * of_patch * told
+        luck = np.maximum(patch - of_patch**2 * told - with_patch**2 / shared, 0.0)
         none = np.zeros_like(self._shared)
-        return OnThisPatch(
-            replace(self._there, mean=mean, sd_known=sd, sd_panel=none, sd_section=self._own), weight
+        alone = replace(
+            self._there,
+            mean=self._there.mean + gain * off,
+            sd_known=np.sqrt(np.maximum(whole + patch - gain**2 * told, 1e-12)),
+            sd_panel=none,
+            sd_section=self._own,
         )
+        job = replace(
+            self._there,
+            mean=self._there.mean + of_shared * off,
+            sd_known=np.sqrt(shared),
+            sd_panel=none,
+            read=ReadSection(
+                shift=of_patch * off, follows=with_patch / shared, sd=np.sqrt(luck + self._own[:, None] ** 2)
+            ),
+        )
+        return OnThisPatch(alone, job, weight)
 
-    def chance(self, reads: Sequence[GlossRead], condition: Condition) -> tuple[np.ndarray, Predicted]:
-        """Return the probability that this section meets a condition at the end, shape (rows,), and what it is of."""
+    def chance(
+        self, reads: Sequence[GlossRead], condition: Condition, job: Job
+    ) -> tuple[np.ndarray, Predicted]:
+        """
+        Return the probability that a job meets a condition at the end, shape (rows,), and what it is of.
+
+        The job is this section and, where it has more, others of the same panel, all worked alike; of those only the panel
+        and the process are known better for the reading.
+        """
         here = self.given(reads)
-        chances = self._fit.chances(here.predicted, condition, Job())
-        return np.asarray(here.weight @ chances), here.predicted
+        predicted = here.predicted if job.sections == 1 else here.job
+        return np.asarray(here.weight @ self._fit.chances(predicted, condition, job)), predicted
 
     def reads(self, angle: int, count: int, spreads: float) -> tuple[float, float, float]:
         """Return what this state is expected to read, and the readings so many spreads off either way, GU."""

@@ -266,6 +266,8 @@ class CountedLevels:
     response, held : str
         What was read; the process that the rest is held at, in words.
     levels, value, minutes : ndarray, shape (levels,)
+    values : ndarray, shape (levels, factors)
+        The processes with these levels, as `Basis.values`.
     drawn : ndarray, shape (draws, levels)
         Readings on a panel like the average; what is not known is shared by the levels.
     """
@@ -275,6 +277,7 @@ class CountedLevels:
     levels: np.ndarray
     value: np.ndarray
     minutes: np.ndarray
+    values: np.ndarray
     drawn: np.ndarray
 
 
@@ -292,5 +295,6 @@ def counted_levels(
         levels,
         read["value"],
         read["minutes"],
+        values,
         drawn_at(fit, values),
     )

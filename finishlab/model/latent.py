@@ -185,6 +185,23 @@ class Posterior:
 
 
 @dataclass(frozen=True, eq=False)
+class ReadSection:
+    """
+    A section of a job that was read on the way: its z beside what all sections of the job share.
+
+    With s what they share, about its mean m, its z is s + shift + follows x (s - m), with a spread of its own.
+
+    Attributes
+    ----------
+    shift, follows, sd : ndarray, shape (draws, rows)
+    """
+
+    shift: np.ndarray
+    follows: np.ndarray
+    sd: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class Predicted:
     """
     z of new processes, per draw.
@@ -197,6 +214,8 @@ class Predicted:
         Spread of a new panel with all else that a job has in common (the technician it
         falls to, say), of a patch on it, and of one meter reading.
     scales : tuple of Scale
+    read : ReadSection or None
+        One section of the job, where it was read on the way; the others are as predicted.
     """
 
     mean: np.ndarray
@@ -205,6 +224,7 @@ class Predicted:
     sd_section: np.ndarray
     sd_meter: np.ndarray
     scales: tuple[Scale, ...]
+    read: ReadSection | None = None
 
 
 @one_thread

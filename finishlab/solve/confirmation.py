@@ -1,7 +1,8 @@
 """Confirmation: do trials on fresh panels read as was predicted before they were worked?
 
-The answer in words, table and figure; how trials are judged is `confirming.py`'s. Jobs over
-months belong to the monitor.
+The answer in words, table and figure: what was seen, how often chance alone does that when the recipe holds, and one
+next step, as strong as that chance is small. How trials are judged is `confirming.py`'s. Jobs over months belong to
+the monitor.
 """
 
 from __future__ import annotations
@@ -9,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from finishlab import _show
 from finishlab.solve.forecast import Forecast
-from finishlab.solve.together import RATE
+from finishlab.solve.together import RARE, RATE
 from finishlab.study import RESPONSES, Condition
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ class Confirmation:
         Share of sections that was predicted to meet the goal.
     share_together : float
         Share of rounds, drawn from the forecast, whose readings lie together at least as far from it.
+    share_as_few : float
+        Share of rounds, drawn from the forecast, in which as few trials meet the goal, or fewer.
     off_by : dict of response -> float
         How far the readings lie above (below: negative) their prediction on average, in units of the response.
     before, now : float
@@ -73,6 +76,7 @@ class Confirmation:
     met_high: float
     section_before: float
     share_together: float
+    share_as_few: float
     off_by: dict[str, float]
     before: float
     now: float
@@ -86,12 +90,37 @@ class Confirmation:
     cautions: tuple[str, ...]
 
     @property
+    def by_chance(self) -> float:
+        """How often chance alone does this when the recipe holds: the smaller of `share_together` and `share_as_few`."""
+        return min(self.share_together, self.share_as_few)
+
+    @property
+    def verdict(self) -> Literal["as predicted", "may be chance", "not as predicted"]:
+        """As predicted: chance does it in 1 round of 10 or more; may be chance: in 1 of 100 or more; else not as predicted."""
+        if self.by_chance >= RATE:
+            return "as predicted"
+        return "may be chance" if self.by_chance >= RARE else "not as predicted"
+
+    @property
     def agrees(self) -> bool:
         """Whether the trials read together as predicted, and as many met the goal as may be expected."""
-        return self.share_together >= RATE and self.met_high >= self.section_before
+        return self.verdict == "as predicted"
+
+    @property
+    def next_step(self) -> str:
+        """What to type or do now, in one sentence."""
+        if self.burned:
+            return "Stop working this process, and type finishlab shortest with the study folder: it rules out what is as harsh."
+        if self.verdict == "not as predicted":
+            return "Stop working by the recipe, and look for what changed: lot, pad, wipe, technician, meter."
+        if min(self.before, self.now) < self.wanted:
+            return "Type finishlab shortest with the study folder: it counts these trials in and names the process anew."
+        if self.verdict == "may be chance":
+            return "Type finishlab follow-up --anyway with the study folder: it plans four more trials to confirm with."
+        return "Work the next job by the recipe."
 
     def text(self) -> str:
-        """Say in plain words whether the forecast held, and what is now known."""
+        """Say in plain words what was seen, how often chance does that, what is now known, and what to do next."""
         goal = _show.listed(c.text(name) for name, c in self.goal.items())
         inside, all_ = int(self.readings["inside"].sum()), len(self.readings)
         lines = [
@@ -99,34 +128,38 @@ class Confirmation:
             f"where {_show.percent(self.section_before)} was predicted; by these trials alone the share lies between "
             f"{_show.percent(self.met_low)} and {_show.percent(self.met_high)}.",
             f"{inside} of {_show.counted(all_, 'reading')} lie inside the 90 % interval predicted for each.",
-            self._together(),
+            *self._seen(),
         ]
         if not math.isnan(self.minutes):
             lines.append(
                 f"They took {_show.minutes_text(self.minutes)} a section on average, {_show.number(self.minutes_before)} predicted."
             )
-        if self.agrees:
+        if self.verdict != "not as predicted":
+            keeps = "keeps its promise" if self.now >= self.wanted else "falls short of its promise"
             lines.append(
                 f"With these trials the next job meets the goal with {_show.percent(self.now)} assurance "
-                f"({_show.percent(self.before)} before, {_show.asked_percent(self.wanted)} wanted)."
+                f"({_show.percent(self.before)} before, {_show.asked_percent(self.wanted)} wanted): the recipe {keeps}."
             )
-        else:
-            lines.append(
-                "What was predicted no longer holds: do not go by the recipe. Fit all trials together and look for what changed."
-            )
-        return " ".join(lines)
+        return " ".join([*lines, f"Next: {self.next_step[0].lower()}{self.next_step[1:]}"])
 
-    def _together(self) -> str:
+    def _seen(self) -> list[str]:
+        """Say how far the readings lie from the prediction, how often chance does that, and what follows."""
+        said = []
         if self.readings.empty:
-            return "There is no reading to hold against the forecast."
-        off = _show.listed(_off(name, v) for name, v in self.off_by.items())
-        often = _show.percent(self.share_together)
-        verdict = (
-            "They read together as predicted"
-            if self.share_together >= RATE
-            else "They do not read as predicted"
+            said.append("There is no reading to hold against the forecast.")
+        else:
+            off = _show.listed(_off(name, v) for name, v in self.off_by.items())
+            said.append(f"On average {off}.")
+        as_far = (
+            "gives as few good trials to" if self.share_as_few < self.share_together else "puts as far off"
         )
-        return f"{verdict}: on average {off}; when the forecast is right, {often} of such rounds lie as far from it or farther."
+        follows = {
+            "as predicted": "the trials read as predicted",
+            "may be chance": "this may be chance",
+            "not as predicted": "this is hardly chance, and the prediction no longer holds",
+        }[self.verdict]
+        said.append(f"When the recipe holds, chance alone {as_far} {_often(self.by_chance)}: {follows}.")
+        return said
 
     def table(self) -> pd.DataFrame:
         """Return one line a trial and response: what was predicted, what was read."""
@@ -177,6 +210,20 @@ class Confirmation:
         return _show.sentence_and_table(self.text(), self.table())
 
 
+def _often(share: float) -> str:
+    """
+    Return a share of rounds as a person counts them.
+
+    Examples
+    --------
+    >>> _often(0.37), _often(0.0625), _often(0.0004)
+    ('about 37 rounds in 100', 'about 1 round in 16', 'fewer than 1 round in 1,000')
+    """
+    if share >= RATE:
+        return f"about {100 * min(share, 0.99):.0f} rounds in 100"
+    return f"about 1 round in {1 / share:.0f}" if share >= 0.001 else "fewer than 1 round in 1,000"
+
+
 def _off(name: str, by: float) -> str:
     words, unit = RESPONSES[name]
     size = f"{_show.number(abs(by))} {unit}".strip()
@@ -190,6 +237,7 @@ _NUMBERS = (
     "met_high",
     "section_before",
     "share_together",
+    "share_as_few",
     "before",
     "now",
     "minutes",

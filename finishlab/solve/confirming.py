@@ -20,7 +20,7 @@ from finishlab.model.readings import burned_through, counted_trials, patch_means
 from finishlab.records import check_trials
 from finishlab.solve.confirmation import Confirmation
 from finishlab.solve.forecast import Forecast, Readings
-from finishlab.solve.together import Together, read_together
+from finishlab.solve.together import Together, read_together, share_as_few
 from finishlab.study import Job
 
 if TYPE_CHECKING:
@@ -49,9 +49,9 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     Returns
     -------
     Confirmation
-        Each reading beside its 90 % interval, all together (an alarm in 10 % of rounds when the
-        forecast is right), the share that met the goal with its exact binomial interval, and
-        the probability of the next job with these trials counted in.
+        Each reading beside its 90 % interval, all together and how often chance alone puts a round as far off
+        when the forecast is right, the share that met the goal with its exact binomial interval,
+        the probability of the next job with these trials counted in, and one next step.
 
     Raises
     ------
@@ -101,6 +101,7 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     judged, met = len(trial_met), int(sum(trial_met.values()))
     low, high = exact_share(met, judged, _COVER)
     together = read_together(forecast, means)
+    of_judged = done.loc[list(trial_met), "panel"].astype(str).to_numpy(object)
     updated = forecast.after(means)
     panels = int(done["panel"].nunique())
     return Confirmation(
@@ -114,6 +115,7 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
         met_high=high,
         section_before=forecast.probability(job=Job()),
         share_together=together.share,
+        share_as_few=share_as_few(forecast, of_judged, met) if judged else 1.0,
         off_by=together.off_by,
         before=forecast.probability(),
         now=updated.probability(),

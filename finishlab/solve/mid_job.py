@@ -1,7 +1,7 @@
 """At the bench, in the middle of a job: stop, some more passes, or go on?
 
 From a reading taken on this patch after the step just worked, and the film left, what takes the least
-further minutes and still keeps the promise for this section. The ways on are weighed in `mid_job_ways.py`;
+further minutes and still keeps the recipe's promise, for the job. The ways on are weighed in `mid_job_ways.py`;
 the table for the bench card is `bench_card.py`'s.
 """
 
@@ -40,7 +40,8 @@ def next_passes(
         ``gloss_20`` or ``gloss_60`` (or both) of this patch now, GU; where the study limits film, ``film_left_um`` or
         ``removed_um`` so far. Of several gloss readings the mean counts, of several of the film the thinnest.
     recipe : Recipe, optional
-        Whose pads, products and speeds later steps keep; all that were studied are weighed when not given.
+        Whose pads, products and speeds later steps keep, and which is gone on with while it is sure enough and the reading no
+        better than most; all that were studied are weighed when not given.
     goal : mapping of response -> condition, optional
         For one question, as for `shortest`; the study file's when not given.
     assurance : float, optional
@@ -49,8 +50,8 @@ def next_passes(
     Returns
     -------
     NextPasses
-        For this section: the assurance is its own, on this panel. Of a job with several sections each is asked as
-        much more (the root of the assurance) as makes the job keep the promise.
+        The assurance is the job's, as a recipe's is: that of all sections in the study file (every one, or their mean),
+        worked alike on this panel, this one having read so. Of this section alone it is ``this_section``.
 
     Raises
     ------
@@ -93,25 +94,5 @@ def next_passes(
         return weigh.stop(
             f"the film is at its limit ({limit.condition.text(gone[0])}, set by {limit.set_by})", wanted
         )
-    chance, keeps = weigh.at(reads, spare)
-    found = weigh.answer(chance, keeps, for_each_section(model, wanted))
+    found = weigh.answer(reads, wanted, spare)
     return replace(found, cautions=(*weigh.unexpected(reads), *found.cautions))
-
-
-def for_each_section(model: FinishModel, wanted: float) -> float:
-    """
-    Return the assurance to ask of each section, so that the job has `wanted`.
-
-    Sections that are each steered by their own reading share little luck; taken as apart they need
-    a little more than they would together.
-
-    Examples
-    --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> model = fl.fit(bench.study, bench.work(fl.plan_trials(bench.study, trials=24, panels=4, seed=1), seed=1))
-    >>> for_each_section(model, 0.9)
-    0.9
-    """
-    job = model.study.job
-    return wanted if job.accept == "mean of sections" else float(wanted ** (1 / job.sections))

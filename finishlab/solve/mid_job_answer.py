@@ -34,9 +34,11 @@ class NextPasses:
         Further working minutes of this section, wipes included; with `read_again` those on average, the reading and
         its wait included.
     assurance : float
-        Probability that this section meets every goal.
+        Probability that the job meets every goal: all its sections worked so, this one having read so.
+    this_section : float
+        Probability that this section meets every goal; of a job of one section the same.
     wanted : float
-        Probability asked of this section.
+        Probability asked of the job.
     read_again : bool
         Whether to work that and then read and ask again: where a reading costs less than the passes that make it sure.
     said : str
@@ -50,6 +52,7 @@ class NextPasses:
     settings: dict[str, Any]
     minutes: float
     assurance: float
+    this_section: float
     wanted: float
     read_again: bool
     said: str

@@ -1,7 +1,8 @@
 """The ways on from a point of a process, weighed: further minutes, assurance after a reading, limits kept.
 
 Made once for a point, weighed for any reading: for one patch by `mid_job.py`, for all that may be read
-by `bench_card.py`. What a reading tells of the finish is `finishlab.model.conditioned`'s.
+by `bench_card.py`. The assurance is the job's, as the recipe's is: all sections that the study names, worked alike on
+one panel. What a reading tells of them is `finishlab.model.conditioned`'s.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ from finishlab.study import RESPONSES, Condition, Job, Step
 _SHOWN = 3
 #: A reading so many spreads off what was foretold is told, not only used.
 _UNUSUAL = 3.5
+#: Up to so many spreads above what was foretold a reading is as expected: three in four patches read no better.
+_AS_EXPECTED = 0.674
 
 
 class Weighed:
@@ -61,8 +64,9 @@ class Weighed:
         self.values = self._ways(recipe)
         self.minutes = self._further()
         fits = {n: model.response(n) for n in self.goal}
+        self._fits = fits
         self._others = {n: fits[n].predicted(self.values) for n in self.goal if n != self.gloss}
-        self._chances = {n: fits[n].chance(p, self.goal[n], Job()) for n, p in self._others.items()}
+        self.own = self._own(recipe)
         self.patch = ThisPatch(fits[self.gloss], self.values, self.so_far, self.index, self._unchanged())
 
     def _ways(self, recipe: Recipe | None) -> np.ndarray:
@@ -90,6 +94,13 @@ class Weighed:
                 f"no process that the trials worked goes on from {_show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
             )
         return ways
+
+    def _own(self, recipe: Recipe | None) -> int:
+        """Return which way on is the recipe itself; -1 where none is."""
+        if recipe is None:
+            return -1
+        same = self.study.basis.same(self.values, self.study.basis.row(recipe.settings)[0])
+        return int(np.argmax(same)) if same.any() else -1
 
     def _further(self) -> np.ndarray:
         """
@@ -157,8 +168,8 @@ class Weighed:
         """
         Return the way with fewer passes of the last step that is best worked and then read again, and its minutes on average.
 
-        With the reading, its wait and, where it falls short, the passes that were saved and another set-up and wipe. The way
-        that is sure without a reading comes back where none is quicker than it.
+        With the reading, its wait and, where it falls short, the passes that were saved and another set-up and wipe; `chance` is
+        that of this section. The way that is sure without a reading comes back where none is quicker than it.
         """
         settings = self.study.basis.settings(self.values[sure])
         last = next(s for s in reversed(self.study.steps) if not _show.left_out(s, settings))
@@ -185,21 +196,42 @@ class Weighed:
         self, reads: Sequence[GlossRead], spare: Mapping[str, float] | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
         """
-        Return assurance, and whether the limits are kept, for each way on after a reading.
+        Return the assurance of the job, and whether the limits are kept, for each way on after a reading of one section.
 
         `spare` is the film that each limit still lets go, µm.
         """
-        chance, predicted = self.patch.chance(reads, self.goal[self.gloss])
-        chances = np.array([chance if n == self.gloss else self._chances[n] for n in self.goal])
+        return self._met(reads, self.study.job), self._keeps(spare or {})
+
+    def this_section(self, reads: Sequence[GlossRead]) -> np.ndarray:
+        """Return the chance that the section that was read meets the goal, for each way on."""
+        return self._met(reads, Job())
+
+    def _met(self, reads: Sequence[GlossRead], job: Job) -> np.ndarray:
+        """Return the chance that a job meets every goal, all its sections worked alike and one of them read."""
+        chance, predicted = self.patch.chance(reads, self.goal[self.gloss], job)
+        chances = np.array(
+            [
+                chance if n == self.gloss else self._fits[n].chance(self._others[n], self.goal[n], job)
+                for n in self.goal
+            ]
+        )
         of = [predicted if n == self.gloss else self._others[n] for n in self.goal]
-        spots = self.study.reading.spots
-        together = all_met(self.goal, chances, of, self.model.correlations(self.goal), spots)
-        return together, self._keeps(spare or {})
+        return all_met(self.goal, chances, of, self.model.correlations(self.goal), self.study.reading.spots)
+
+    def follows_recipe(self, sure: np.ndarray, reads: Sequence[GlossRead]) -> bool:
+        """
+        Return whether a reading leaves it with the recipe: that is sure enough, and the reading no better than most.
+
+        Fewer passes would now and then do as well; a reading as expected is no news, and no reason to leave the recipe.
+        """
+        if self.own < 0 or not sure[self.own]:
+            return False
+        return all(r.gu <= self.patch.reads(r.angle, r.count, _AS_EXPECTED)[2] for r in reads)
 
     def _keeps(self, spare: Mapping[str, float]) -> np.ndarray:
         """Return which ways on keep the limits, as foretold and from the film that was read."""
         model = self.model
-        keeps = model.keeps_limits(self.values, sections=1)
+        keeps = model.keeps_limits(self.values)
         if not spare or model.removal is None:
             return keeps
         mean, so_far = model.removal.mean(self.values), model.removal.mean(self._only_so_far())
@@ -234,16 +266,21 @@ class Weighed:
                 )
         return tuple(said)
 
-    def answer(self, chance: np.ndarray, keeps: np.ndarray, wanted: float) -> NextPasses:
-        """Return the way on that takes the least further minutes and keeps the promise."""
+    def answer(
+        self, reads: Sequence[GlossRead], wanted: float, spare: Mapping[str, float] | None = None
+    ) -> NextPasses:
+        """Return the recipe where a reading is as expected, else the way on that takes the least further minutes and keeps the promise."""
         import pandas as pd
 
         minutes = self.minutes
+        chance, keeps = self.at(reads, spare)
         order = np.lexsort((-chance, minutes))
-        sure = order[(chance[order] >= wanted) & keeps[order]]
+        enough = (chance >= wanted) & keeps
+        sure = order[enough[order]]
         found = len(sure) > 0
+        stays = self.follows_recipe(enough, reads)
         allowed = chance * keeps
-        at = int(sure[0]) if found else int(np.argmax(allowed))
+        at = self.own if stays else int(sure[0]) if found else int(np.argmax(allowed))
         if not found and not keeps.any():
             who = _show.listed(
                 f"{v.condition.text(n)}, set by {v.set_by}" for n, v in self.study.limits.items()
@@ -257,7 +294,9 @@ class Weighed:
         shown = list(
             dict.fromkeys([at, *sure[:_SHOWN].tolist(), *quicker[:2], *best[: 1 if found else _SHOWN]])
         )
-        again, average = self._reading_again(at, chance) if found else (at, float(minutes[at]))
+        sections = self.study.job.sections
+        alone = chance if sections == 1 else self.this_section(reads)
+        again, average = self._reading_again(at, alone) if found and not stays else (at, float(minutes[at]))
         if read_again := again != at:
             at = again
             shown = list(dict.fromkeys([at, *shown]))
@@ -276,9 +315,19 @@ class Weighed:
             self.study.basis.settings(self.values[at]),
             average,
             float(chance[at]),
+            float(alone[at]),
             wanted,
             read_again,
-            _advice(action, self.way(at), average, float(chance[at]), wanted, read_again),
+            _advice(
+                action,
+                self.way(at),
+                average,
+                float(chance[at]),
+                float(alone[at]),
+                wanted,
+                read_again,
+                sections,
+            ),
             options,
             tuple(self.model.cautions),
         )
@@ -290,7 +339,17 @@ class Weighed:
         said = f"Stop: {why}. Work this patch no further; what is done about it is for the person who set the limit."
         options = pd.DataFrame(columns=["way", "minutes", "assurance", "keeps_limits"])
         return NextPasses(
-            "stop", 0.0, {}, 0.0, float("nan"), wanted, False, said, options, tuple(self.model.cautions)
+            "stop",
+            0.0,
+            {},
+            0.0,
+            float("nan"),
+            float("nan"),
+            wanted,
+            False,
+            said,
+            options,
+            tuple(self.model.cautions),
         )
 
     @property
@@ -313,22 +372,36 @@ class Weighed:
         return ", then ".join(parts) if parts else f"nothing after {self.step.name}"
 
 
-def _advice(action: str, way: str, minutes: float, chance: float, wanted: float, read_again: bool) -> str:
+def _advice(
+    action: str,
+    way: str,
+    minutes: float,
+    chance: float,
+    alone: float,
+    wanted: float,
+    read_again: bool,
+    sections: int,
+) -> str:
     """Say what to do: a way on in words, the further minutes that it takes, the chance that the goal is then met."""
-    takes, sure = _show.minutes_text(minutes), _show.percent(chance)
+    takes = f"{_show.minutes_text(minutes)} more{' a section' if sections > 1 else ''}"
+    sure, this = _show.percent(chance), _show.percent(alone)
     if action == "cannot tell":
+        job = " for the job" if sections > 1 else ""
         return (
-            f"No way on is sure enough ({_show.asked_percent(wanted)} asked). The likeliest: {way}, {takes} more, at "
+            f"No way on is sure enough{job} ({_show.asked_percent(wanted)} asked). The likeliest: {way}, {takes}, at "
             f"{sure}. Ask the owner before going on."
         )
-    if action == "done":
-        return f"Done: this section meets the goal with {sure} assurance. Wipe, and read it once more after the last step."
     if read_again:
         return (
-            f"{_show.begun(way)}, then read again: {takes} more on average, the reading and its wait included; "
-            f"{sure} of such patches then meet the goal, and the others take more passes."
+            f"{_show.begun(way)}, then read again: {takes} on average, the reading and its wait included; "
+            f"{this} of such patches then meet the goal, and the others take more passes."
         )
-    return f"{_show.begun(way)}: {takes} more; this section then meets the goal with {sure} assurance."
+    meets = f"this section {'' if action == 'done' else 'then '}meets the goal with {this} assurance"
+    if sections > 1:
+        meets = f"with all {sections} sections worked so, the job meets the goal with {sure} assurance (this section alone: {this})"
+    if action == "done":
+        return f"Done: {meets}. Wipe, and read it once more after the last step."
+    return f"{_show.begun(way)}: {takes}; {meets}."
 
 
 def _step_words(step: Step, settings: Mapping[str, Any]) -> str:

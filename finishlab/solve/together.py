@@ -17,8 +17,8 @@ from scipy import linalg
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.study import Condition
 
-#: Share of rounds that are called unlike the forecast when it is right.
-RATE = 0.10
+#: Share of rounds that are called unlike the forecast when it is right, and that are called hardly luck.
+RATE, RARE = 0.10, 0.01
 #: Rounds drawn.
 _ROUNDS = 16_000
 #: A level that is off hurts the promise and is what changes at a bench; scatter is asked beside
@@ -89,6 +89,49 @@ def read_together(forecast: Forecast, readings: Mapping[str, Readings], *, seed:
         ranks = np.minimum(ranks, np.minimum(_rank(level), _SCATTER * _rank(scatter)))
     share = float((ranks <= ranks[0]).mean()) if off else 1.0
     return Together(share, off, max((r.failure_share for r in forecast.responses), default=0.0))
+
+
+def share_as_few(forecast: Forecast, panel: np.ndarray, met: int, *, seed: int = 21) -> float:
+    """
+    Return the share of rounds in which as few patches meet every goal, or fewer, when the forecast is right.
+
+    Patches of one panel go together, and what is not known of the process moves all of them; patches that fail
+    outright are among them by their share. What two responses of one patch have in common beside that is left out.
+
+    Parameters
+    ----------
+    forecast : Forecast
+    panel : ndarray, shape (patches,)
+        Panel of each patch.
+    met : int
+        Patches that met every goal.
+    seed : int
+        Of the rounds drawn.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from finishlab.solve.forecast import ResponseForecast
+    >>> from finishlab.study import Condition, Job
+    >>> one, none = np.ones(48), np.zeros(48)
+    >>> gloss = ResponseForecast("gloss_20", -1.5 * one, none, none, 0.04 * one, 1e-6 * one, 88 * one, 0.0)
+    >>> typical = 88 * np.exp(-np.exp(-3.0))
+    >>> forecast = Forecast({}, {"gloss_20": Condition(at_least=typical)}, Job(), 3, (gloss,), ())
+
+    Patches that have nothing in common and meet the goal in half of cases: none of four in 1 of 16 rounds.
+
+    >>> round(share_as_few(forecast, np.array(["5", "6", "7", "8"]), 0), 2)
+    0.06
+    >>> share_as_few(forecast, np.array(["5", "6", "7", "8"]), 4)
+    1.0
+    """
+    good = np.ones((_ROUNDS, len(panel)), bool)
+    for i, response in enumerate(forecast.responses):
+        repeats = np.full(len(panel), float(forecast.spots))
+        drawn = response.drawn(panel, repeats, _ROUNDS, seed + i)
+        whole = np.random.default_rng([seed, i]).random(drawn.shape) >= response.failure_share
+        good &= forecast.goal[response.name].met(drawn) & whole
+    return float((good.sum(axis=1) <= met).mean())
 
 
 def _level_and_scatter(

@@ -1,9 +1,9 @@
 """Do jobs go better when a reading in the middle says how to go on? On practice benches whose truth is known.
 
-    python tests/benchmarks/mid_job.py [--jobs 200] [--benches 4]
+    python tests/benchmarks/mid_job.py [--jobs 200] [--benches 4] [--sections 1]
 
-For each bench: 24 trials read after each step, a fit, the shortest process at 0.90. Then jobs of one
-section on new panels, each worked four ways with the same luck: by the fixed recipe, which knows no reading; by `next_passes` after
+For each bench: 24 trials read after each step, a fit, the shortest process at 0.90. Then jobs of so many
+sections on new panels, every section read and gone on with by its own reading, each job worked four ways with the same luck: by the fixed recipe, which knows no reading; by `next_passes` after
 cutting; by the bench card (`checkpoints`); and by the middle of what the reading foretells, without its spread (a
 wrong way). Met is what the meter shows after the last step, its noise apart from the reading in the middle.
 Going back to the cut is charged its set-up and wipe. The reading is charged as the plan of a day does (common practice, no
@@ -40,9 +40,12 @@ def plan(seed: int) -> pd.DataFrame:
     return fl.plan_trials(fl.PracticeBench(kind=1, seed=1).study, trials=24, panels=4, seed=seed)
 
 
-def jobs_on(bench: fl.PracticeBench, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return what jobs read when each is worked by its row on a panel of its own; the same luck at every call."""
-    sheet = rows.reset_index(drop=True).assign(panel=[f"J{101 + k}" for k in range(len(rows))], patch=1)
+def jobs_on(bench: fl.PracticeBench, rows: pd.DataFrame, sections: int) -> pd.DataFrame:
+    """Return what jobs read when each section is worked by its row, each job on a panel of its own; the same luck at every call."""
+    sheet = rows.reset_index(drop=True).assign(
+        panel=[f"J{101 + k // sections}" for k in range(len(rows))],
+        patch=[1 + k % sections for k in range(len(rows))],
+    )
     return bench.work(sheet, seed=9000)
 
 
@@ -60,16 +63,15 @@ def by_card(weigh: Weighed, rows: tuple[dict, ...], gu: float) -> int | None:
     return ways.index(action) if action in ways else None
 
 
-def on_bench(kind: int, seed: int, jobs: int) -> list[dict]:
+def on_bench(kind: int, seed: int, jobs: int, sections: int) -> list[dict]:
     """Return one line a way."""
     bench = fl.PracticeBench(kind=kind, seed=seed)
-    study = bench.study
+    study = fl.Study.from_toml(f"{bench.study.source}\n[job]\nsections = {sections}\n")
     model = fl.fit(study, bench.work(plan(1 + seed % 3), seed=seed))
     recipe = fl.shortest(model, assurance=ASSURANCE)
     if not recipe.found:
         return []
-    start = pd.DataFrame([recipe.settings] * jobs)
-    first = jobs_on(bench, start)
+    first = jobs_on(bench, pd.DataFrame([recipe.settings] * (jobs * sections)), sections)
     worked = {k: v for k, v in recipe.settings.items() if not k.startswith("polish")}
     weigh = Weighed(model, worked, recipe, recipe.goal)
     card = fl.checkpoints(model, recipe).rows
@@ -86,18 +88,19 @@ def on_bench(kind: int, seed: int, jobs: int) -> list[dict]:
     goal = study.goal["gloss_20"]
     lines = []
     for name, picks in [("fixed recipe", None), *chosen.items()]:
-        log, back = first, np.zeros(jobs, bool)
+        log, back = first, np.zeros(len(first), bool)
         if picks is not None:
             ways = np.array([picks[gu] for gu in read])
-            log = jobs_on(bench, study.basis.frame(weigh.values[ways]))
+            log = jobs_on(bench, study.basis.frame(weigh.values[ways]), sections)
             back = weigh.goes_back[ways]
+        met = goal.met(log["gloss_20"].fillna(-1).to_numpy()).reshape(jobs, sections).all(axis=1)
         again = bench._shop.setup_minutes[1] + bench._shop.wipe_minutes
         lines.append(
             {
                 "kind": kind,
                 "bench": seed,
                 "way": name,
-                "met": goal.met(log["gloss_20"].fillna(-1)).mean(),
+                "met": met.mean(),
                 "minutes": (log["minutes"] + again * back).mean(),
                 "reading": 0.0 if picks is None else READING_MINUTES,
                 "wait": 0.0 if picks is None else study.reading.wait_minutes,
@@ -115,11 +118,14 @@ def main() -> None:
     )
     parser.add_argument("--jobs", type=int, default=200)
     parser.add_argument("--benches", type=int, default=4, help="of each kind")
+    parser.add_argument("--sections", type=int, default=1, help="of each job")
     asked = parser.parse_args()
     began = time.process_time()
     tasks = [(kind, seed) for kind in KINDS for seed in range(1, asked.benches + 1)]
     lines = [
-        line for task in track(tasks, description="working jobs") for line in on_bench(*task, asked.jobs)
+        line
+        for task in track(tasks, description="working jobs")
+        for line in on_bench(*task, asked.jobs, asked.sections)
     ]
     table = pd.DataFrame(lines)
     shown = ["met", "minutes", "reading", "wait", "film_um", "went_back"]
