@@ -8,12 +8,12 @@ import pytest
 
 from finishlab import Study
 from finishlab.forms import correction, page, parts
+from finishlab._trial_columns import quantities_after
 from finishlab.forms.entry import (
     Field,
     entered,
     film_field,
     minutes_field,
-    quantities_after,
     reading_fields,
     spread_note,
 )

@@ -174,6 +174,8 @@ class Recipe:
             f"{_show.process_text(self.settings, self.study)}: {_show.minutes_text(self.minutes)} a section"
             f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
         ]
+        if not self.study.limits:
+            lines.append(_show.NO_FILM_LIMIT)
         if self.equals:
             first = self.equals[0]
             many = (
