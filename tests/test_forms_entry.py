@@ -7,8 +7,8 @@ import time
 import pytest
 
 from finishlab import Study
-from finishlab.forms import correction, page, parts
 from finishlab._trial_columns import quantities_after
+from finishlab.forms import correction, page, parts
 from finishlab.forms.entry import (
     Field,
     entered,

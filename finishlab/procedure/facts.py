@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Quicker processes named in the evidence.
 _RIVALS = 3
+#: Toward caution: more film removed, less film left.
+_CAUTION: dict[str, _show.Toward] = {"removed_um": "up", "film_left_um": "down"}
 #: Settings by which a study itself says what machine is used, and how.
 _MACHINE = ("machine", "tool", "speed", "load", "water", "orbit")
 
@@ -292,7 +294,11 @@ def _predicted(recipe: Recipe, mils: bool) -> list[list[str]]:
             continue
         mean = (p.get(f"{name}_mean_low", nan), p.get(f"{name}_mean_high", nan))
         job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
-        expected = _show.number(p[name], min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1))
+        digits = min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1)
+        # Film as in the stop rules: the same number on every line of the page.
+        expected = (
+            _show.number(p[name], 1, _CAUTION[name]) if name in LIMITS else _show.number(p[name], digits)
+        )
         intervals = [_show.interval_text(*i) if not math.isnan(i[0]) else "–" for i in (mean, job)]
         if mils and unit == "µm":
             rows.append([label, *(x if x == "–" else f"{x} {unit}" for x in (expected, *intervals))])
@@ -352,13 +358,15 @@ def _steps(recipe: Recipe, checkpoints: Checkpoints | None) -> list[dict[str, An
 
         minutes = _show.known(recipe.predicted.get(f"{step.name}_minutes"))
         band = "" if last or checkpoints is None else checkpoints.as_expected(step.name)
+        read = _read(recipe, step, checkpoints, last=last)
+        judged = read not in (w["no_reading"], w["decides_nothing"])
         row |= {
             "medium": said(others) or w["unstated"],
             "amount": said(amounts) or w["unstated"],
             "minutes": "" if math.isnan(minutes) else _show.number(minutes, 1, "up"),
-            "read": _read(recipe, step, checkpoints, last=last),
-            "accept": goal_text(recipe.goal, study) if last else band,
-            "if_not": w["mid_job"] if band else w["stop"],
+            "read": read,
+            "accept": goal_text(recipe.goal, study) if last else band if judged else "–",
+            "if_not": w["mid_job"] if band else w["stop"] if judged else "–",
         }
         rows.append(row)
     return rows
@@ -420,8 +428,7 @@ def stop_text(name: str, limit: Mapping[str, Any]) -> str:
 
 def _limit(name: str, limit: Mapping[str, Any]) -> str:
     w, unit = words()["stop"], LIMITS[name][1]
-    # Toward caution: more film removed, less film left.
-    toward: _show.Toward = "up" if limit.get("at_least") is None else "down"
+    toward = _CAUTION[name]
     shown = {
         key: f"{_show.number(limit[key], 1, toward)} {unit}"
         for key in ("predicted", "worst")

@@ -76,10 +76,9 @@ class Checkpoints:
 
     def steps(self) -> tuple[str, ...]:
         """Return the steps after which a reading decides how to go on."""
-        ways: dict[str, set[str]] = {}
-        for row in self.rows:
-            ways.setdefault(row["step"], set()).add(row["action"])
-        return tuple(step for step, different in ways.items() if len(different) > 1)
+        # One row open at both ends asks for the same work whatever is read.
+        decided = [row for row in self.rows if math.isfinite(row["from_gu"]) or math.isfinite(row["to_gu"])]
+        return tuple(dict.fromkeys(row["step"] for row in decided))
 
     def as_expected(self, step: str) -> str:
         """Return the readings after a step at which the recipe is gone on with; empty where no reading decides."""
@@ -270,8 +269,6 @@ def _own(weigh: Weighed, recipe: Recipe) -> int:
 
 
 def _range(row: Mapping[str, Any]) -> str:
-    if math.isinf(row["to_gu"]) and math.isinf(row["from_gu"]):
-        return "whatever it reads"
     if math.isinf(row["to_gu"]):
         return f"{row['from_gu']:g} GU or more"
     if math.isinf(row["from_gu"]):
