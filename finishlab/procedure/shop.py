@@ -189,7 +189,7 @@ def _logo_fault(kind: str, data: str) -> str:
     source = b'#image(bytes(json(bytes(sys.inputs.at("logo")))), height: 12mm, alt: "logo")'
     try:
         typst.compile(
-            {"main.typ": source},
+            source,
             sys_inputs={"logo": json.dumps(list(picture))},
             ignore_system_fonts=True,
         )
