@@ -30,7 +30,7 @@ from finishlab._digits import (
     reading_text,
     spaced,
 )
-from finishlab.study import LIMITS, RESPONSES
+from finishlab.study import LIMITS, RESPONSES, Condition
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from finishlab.study import Setting, Step, Study
 
 __all__ = [
+    "NO_FILM_LIMIT",
     "UNKNOWN",
     "Toward",
     "asked_percent",
@@ -64,10 +65,13 @@ __all__ = [
     "setting_text",
     "spaced",
     "step_name",
+    "stop_when",
     "time_text",
     "value_of",
 ]
 
+#: Said first, wherever a process is named that no limit on film guards.
+NO_FILM_LIMIT = "No film limit is set: nothing here guards the clear."
 #: Rows of a table shown in a notebook before the rest is only counted.
 ROWS = 20
 #: Every quantity that carries a unit: label and unit. Minutes are their own unit.
@@ -292,6 +296,33 @@ def considered(recipe: Any) -> pd.DataFrame:
         if process_text(row, study) not in taken:
             add("rival", row, row, bool(row.get("keeps_limits", True)))
     return pd.DataFrame(rows, columns=["role", "process", *names, "keeps_limits"])
+
+
+def stop_when(name: str, condition: Condition, set_by: str) -> str:
+    """
+    Return a limit on film as the order that run sheets, bench cards and procedures give.
+
+    Parameters
+    ----------
+    name : str
+        ``removed_um`` or ``film_left_um``.
+    condition : Condition
+        At most so much removed, or at least so much left, in micrometres.
+    set_by : str
+        Who set it.
+
+    Examples
+    --------
+    >>> from finishlab.study import Condition
+    >>> stop_when("removed_um", Condition(at_most=14), "workshop lead")
+    'Stop when 14 µm of film has been removed (limit set by workshop lead).'
+    >>> stop_when("film_left_um", Condition(at_least=30), "workshop lead")
+    'Stop when 30 µm of film is left (limit set by workshop lead).'
+    """
+    value, done = (
+        (condition.at_most, "has been removed") if name == "removed_um" else (condition.at_least, "is left")
+    )
+    return f"Stop when {value:g} {LIMITS[name][1]} of film {done} (limit set by {set_by})."
 
 
 # --- tables --------------------------------------------------------------------------------

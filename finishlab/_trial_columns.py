@@ -6,6 +6,7 @@ heading with its repeat number apart, and what may stand in a column, belong to 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -99,3 +100,86 @@ def known_columns(study: Study) -> dict[str, Column]:
         add(name, "film")
         add(name.replace("_um", "_mil"), "film", mean=name, quantity=name, in_mil=True)
     return known
+
+
+def quantities_after(study: Study, step: str, *, also: Iterable[str] = ()) -> tuple[str, ...]:
+    """
+    Return what is read after a step: the goal's gloss, and after the last step all of the goal.
+
+    Parameters
+    ----------
+    study : Study
+    step : str
+    also : iterable of str, optional
+        Further responses that the bench reads.
+
+    Returns
+    -------
+    tuple of str
+        Empty where the study file does not ask for readings after this step. ASTM D4039 haze
+        is computed from the two glosses, so those are asked for in its place.
+
+    Examples
+    --------
+    >>> from finishlab.study import Study
+    >>> study = Study.from_toml('''
+    ... title = "Doors"
+    ... pass_means = "one direction, 50 % overlap"
+    ... [[step]]
+    ... name = "sand"
+    ... passes = 4
+    ... [[step]]
+    ... name = "cut"
+    ... passes = { lowest = 1, highest = 4 }
+    ... [goal]
+    ... gloss_20 = { at_least = 82 }
+    ... faults = { at_most = 0 }
+    ... assurance = 0.9
+    ... [reading]
+    ... after = ["sand", "cut"]
+    ... ''')
+    >>> quantities_after(study, "sand"), quantities_after(study, "cut")
+    (('gloss_20',), ('gloss_20', 'faults'))
+    >>> quantities_after(study, "sand", also=["gloss_60"])
+    ('gloss_20', 'gloss_60')
+    """
+    if step not in study.reading.after:
+        return ()
+    asked = set(study.goal) & set(RESPONSES)
+    if "haze" in asked and study.reading.haze_method == "ASTM D4039":
+        asked = asked - {"haze"} | {"gloss_20", "gloss_60"}
+    if step != study.steps[-1].name:
+        asked = {name for name in asked if name.startswith("gloss_")}
+    return tuple(name for name in RESPONSES if name in asked | set(also))
+
+
+def read_in_trials(study: Study, step: str, columns: Iterable[str]) -> tuple[str, ...]:
+    """
+    Return what trials read after a step, by the columns of their table.
+
+    Parameters
+    ----------
+    study : Study
+    step : str
+    columns : iterable of str
+        Of a trial table.
+
+    Returns
+    -------
+    tuple of str
+        Responses, empty where the trials were not read after the step.
+
+    Examples
+    --------
+    >>> from finishlab.records.columns import _example
+    >>> study = _example()
+    >>> [step.name for step in study.steps]
+    ['sand', 'cut']
+    >>> read_in_trials(study, "sand", ["sand_gloss_60", "gloss_20", "haze"])
+    ('gloss_60',)
+    >>> read_in_trials(study, "cut", ["sand_gloss_60", "gloss_20", "haze"])
+    ('gloss_20', 'haze')
+    """
+    prefix = "" if step == study.steps[-1].name else f"{step}_"
+    there = set(columns)
+    return tuple(name for name in RESPONSES if prefix + name in there)

@@ -57,7 +57,10 @@ def test_a_filled_sheet_has_every_panel_and_what_the_count_says(tmp_path: Path) 
     assert "Newcomer N7" in text
     assert "SP-1, revision 1: P2000; wool, compound A, 4 passes; polish 2 passes" in text
     assert "Readings in band 20° gloss at least 84 GU; haze at most 18" in text
-    both = "Film removed at most 8 µm. Set by: workshop lead. Film left at least 90 µm. Set by: coating maker's sheet"
+    both = (
+        "Stop when 8 µm of film has been removed (limit set by workshop lead). "
+        "Stop when 90 µm of film is left (limit set by coating maker's sheet)."
+    )
     assert squeezed(both) in bare
     assert "3 2026-03-04 N3 86.5 12 yes yes T2" in text
     assert "4 2026-03-05 N4 86.5 18.5 no yes T2" in text
@@ -110,7 +113,7 @@ def test_two_dozen_panels_are_one_tagged_page_with_every_line_within_it(
     assert re.search(r"Pages:\s+1\b", info)
     assert {"a4": "595.", "letter": "612 x 792"}[paper] in info
     assert "Box-van shop (invented)" in text
-    assert ("No film limit was set in this study." in text) is not limited
+    assert ("No film limit is set: nothing here guards the clear." in text) is not limited
     # The line for the hand has room: nothing stands behind it.
     lines = told("pdftotext", "-layout", str(path), "-").splitlines()
     assert any(line.rstrip().endswith("and who set it:") for line in lines) is not limited
@@ -137,7 +140,7 @@ def test_hostile_names_come_out_as_text(tmp_path: Path) -> None:
 def test_the_shop_shows_mils_where_it_wants_them_and_an_old_revision_its_mark(tmp_path: Path) -> None:
     (tmp_path / "shop.toml").write_text("mils = true\n")
     text, _ = sheet(tmp_path)
-    assert "Film removed at most 8 µm (0.31 mil). Set by: workshop lead, 3 March" in text
+    assert "Stop when 8 µm (0.31 mil) of film has been removed (limit set by workshop lead, 3 March)" in text
     fl.revise_procedure(
         stand_ins.recipe(),
         number="SP-1",

@@ -7,13 +7,13 @@ import time
 import pytest
 
 from finishlab import Study
+from finishlab._trial_columns import quantities_after
 from finishlab.forms import correction, page, parts
 from finishlab.forms.entry import (
     Field,
     entered,
     film_field,
     minutes_field,
-    quantities_after,
     reading_fields,
     spread_note,
 )

@@ -39,7 +39,7 @@ from finishlab.procedure.facts import plain
 from finishlab.procedure.read import fingerprint
 from finishlab.procedure.shop import words
 from finishlab.solve.bench_card import Checkpoints
-from finishlab.study import Job, Reading, Step
+from finishlab.study import Condition, Job, Reading, Step
 
 DAY = "2025-11-25"
 
@@ -250,9 +250,10 @@ def test_what_nobody_told_is_a_line_to_fill_in_and_not_invented(tmp_path: Path) 
 def test_a_limit_stands_with_who_set_it_and_how_sure_the_trials_are(tmp_path: Path) -> None:
     _, page = written(tmp_path)
     assert (
-        "the film limit is reached: film removed at most 8 µm. Set by: workshop lead, 3 March. "
-        "To be kept with 99 %; the trials give 99.8 %. Predicted: 4.3 µm; worst section: 6.1 µm."
-    ) in page.of("li")
+        "Stop when 8 µm of film has been removed (limit set by workshop lead, 3 March). "
+        "Expected: 4.3 µm removed; on the worst section 6.1 µm. "
+        "The limit is to be kept with 99 %; the trials give 99.8 %."
+    ) in page.of("p")
     assert words()["stop"]["no_limit_heading"] not in page.all()
 
 
@@ -266,17 +267,42 @@ def test_a_limit_on_the_film_left_is_rounded_down(tmp_path: Path) -> None:
         "probability": 1.0,
     }
     _, page = written(tmp_path, limits={"film_left_um": limit})
-    (line,) = [x for x in page.of("li") if "film left" in x]
-    assert "film left at least 30 µm" in line
-    assert "Predicted: 38.9 µm; worst section: 34.1 µm." in line
-    assert "To be kept with 99.5 %; the trials give over 99.9 %." in line
+    (line,) = [x for x in page.of("p") if "of film" in x]
+    assert line.startswith("Stop when 30 µm of film is left (limit set by owner).")
+    assert "Expected: 38.9 µm left; on the worst section 34.1 µm." in line
+    assert line.endswith("The limit is to be kept with 99.5 %; the trials give over 99.9 %.")
+
+
+def test_film_has_one_number_on_the_whole_page(tmp_path: Path) -> None:
+    """10.93 µm is 11.0 toward caution in the stop rule; the table of what the trials predict says the same."""
+    base = stand_ins.recipe()
+    limit = {**base.limits["removed_um"], "at_most": 14.0, "predicted": 10.93, "worst": 13.42}
+    predicted = {
+        **base.predicted,
+        "removed_um": 10.93,
+        "removed_um_job_low": 9.3,
+        "removed_um_job_high": 12.5,
+    }
+    made, _ = written(tmp_path, limits={"removed_um": limit}, predicted=predicted)
+    assert "Expected: 11.0 µm removed; on the worst section 13.5 µm." in made.facts["limits"][0]
+    (row,) = [r for r in made.facts["evidence"]["predicted"] if r[0].startswith("film removed")]
+    assert row[1] == "11.0"
+
+
+def test_the_burn_through_sign_says_for_which_paint_it_holds(tmp_path: Path) -> None:
+    _, page = written(tmp_path)
+    assert "Colour on the pad is a sign for clear over base only." in page.all()
+    assert "Single-stage colour marks every pad and is not covered here." in page.all()
 
 
 def test_without_a_limit_a_box_says_that_the_shop_must_set_one(tmp_path: Path) -> None:
     _, page = written(tmp_path, set_by=None)
     text = page.all()
-    assert "No film limit was set in this study." in text
-    assert "the shop must set a limit with its coating maker's data sheet" in text
+    assert text.count("No film limit is set: nothing here guards the clear.") == 2
+    assert text.index("No film limit is set") < text.index(
+        "Scope and limits of validity"
+    )  # in the first lines
+    assert "the shop must set one by its coating maker's data sheet" in text
     assert not re.search(r"\d\s*µm", text)  # no figure stands in for the missing limit
 
 
@@ -378,7 +404,7 @@ def test_hostile_text_is_shown_and_never_obeyed(tmp_path: Path) -> None:
     assert not [name for name, _ in page.attributes if name.startswith("on")]
     assert HOSTILE["title"] in page.of("h1")
     assert f"product: {HOSTILE['product']} (chosen from" in page.all()
-    assert f"Set by: {HOSTILE['set_by']}. To be kept" in page.all()
+    assert f"(limit set by {HOSTILE['set_by']})." in page.all()
     assert page.of("td").count(HOSTILE["set_by"]) == 2  # author, and who made the revision
     assert "49" not in page.of("h1")[0]
     # In the style sheet the title is a string of plain letters and escapes.
@@ -452,16 +478,41 @@ def test_between_steps_the_accept_bands_are_those_of_the_mid_job_table(tmp_path:
     steps = write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path, checkpoints=card).facts[
         "steps"
     ]
-    assert [s["accept"] for s in steps[:2]] == ["any 60° gloss", "20° gloss 70 GU or more"]
-    assert {s["if_not"] for s in steps[:2]} == {"As said below for the middle of a job."}
+    # Whatever is read after sanding, the work goes on as it would: no reading, and no wait for one.
+    assert [s["accept"] for s in steps[:2]] == ["–", "20° gloss 70 GU or more"]
+    assert steps[0]["read"] == "no reading and no wait: nothing is decided by it"
+    assert [s["if_not"] for s in steps[:2]] == ["–", "As said below for the middle of a job."]
     assert "left blank" not in " ".join(
         write_procedure(stand_ins.recipe(), number="SP-2", folder=tmp_path, checkpoints=card).facts[
             "step_notes"
         ]
     )
-    without = write_procedure(stand_ins.recipe(), number="SP-3", folder=tmp_path, checkpoints=CARD).facts
+    without = write_procedure(stand_ins.recipe(), number="SP-3", folder=tmp_path).facts
     assert without["steps"][0]["accept"] == ""
     assert "left blank" in " ".join(without["step_notes"])
+
+
+def test_a_step_asks_for_what_the_trials_read_there_and_for_nothing_else(tmp_path: Path) -> None:
+    """Sanding was read at 60 degrees, the cut not at all: no page asks for 20 degrees there, or for a wait."""
+    base = stand_ins.recipe()
+    read_after = {"sand": "gloss_60", "cut": ""}
+    read = dataclasses.replace(base.study.reading, after=("sand", "cut", "polish"))
+    recipe = dataclasses.replace(
+        base,
+        study=dataclasses.replace(base.study, reading=read),
+        evidence={**base.evidence, "read_after": read_after},
+    )
+    made = write_procedure(recipe, number="SP-1", folder=tmp_path)
+    sand, cut, polish = (step["read"] for step in made.facts["steps"])
+    assert sand == "wipe: panel wipe, lint-free cloth; wait 15 minutes; read 60° gloss at 3 spots"
+    assert cut == "no reading: the study took none here"
+    assert "read 20° gloss and haze at 3 spots" in polish
+
+
+def test_faults_are_counted_over_the_section_and_not_at_spots(tmp_path: Path) -> None:
+    goal = {"gloss_20": Condition(at_least=84), "faults": Condition(at_most=1)}
+    _, page = written(tmp_path, goal=goal)
+    assert "read 20° gloss at 3 spots; count visible faults over the section" in page.all()
 
 
 def signed_anew(text: str) -> str:
@@ -491,6 +542,8 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
         alone,
         *(stand_ins.recipe(evidence=e, saves=s) for e, s in zip(models, saved, strict=True)),
     ]
+    left = {**stand_ins.recipe().limits["removed_um"], "at_most": None, "at_least": 30.0}
+    recipes.append(stand_ins.recipe(limits={"film_left_um": left}, goal={"faults": Condition(at_most=1)}))
     for i, recipe in enumerate(recipes):
         write_procedure(recipe, number=f"SP-{i}", folder=tmp_path).table()
     register.procedure_register(tmp_path).text()
@@ -500,6 +553,7 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     (tmp_path / "own" / "shop.toml").write_text('[filled]\nheat_limit = "60"\nheat_limit_set_by = "owner"\n')
     write_procedure(recipes[0], number="SP-1", folder=tmp_path / "own").text()
     issue_procedure(tmp_path / "own", "SP-1", by="owner")
+    shop.shown_shop({"logo": {"kind": "png", "data": ""}})
     issue.withdraw_procedure(tmp_path / "own", "SP-1", by="owner", reason="new lot").text()
     (tmp_path / "own" / "SP-1.withdrawn.json").write_text("{}")
     register.procedure_register(tmp_path / "own").text()

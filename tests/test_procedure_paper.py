@@ -90,8 +90,25 @@ def test_the_bench_card_is_one_page_even_with_twelve_steps(paper: Any, tmp_path:
         path = printed(tmp_path / str(i), recipe, paper=paper, document="bench card")
         assert re.search(r"Pages:\s+1\b", told("pdfinfo", str(path)))
         text = squeezed(told("pdftotext", "-raw", str(path), "-"))
-        for line in ("70 GU or more: polish 2 passes", "base colour on the pad", "wool, compound A"):
+        for line in ("70 GU or more: polish 2 passes", "base colour shows on the pad", "wool, compound A"):
             assert squeezed(line) in text
+
+
+def test_the_bench_card_carries_the_cautions_above_the_steps(tmp_path: Path) -> None:
+    text = squeezed(told("pdftotext", "-raw", str(printed(tmp_path, document="bench card")), "-"))
+    steps = text.index("wool,compoundA")
+    for caution in (
+        "Dust:",
+        "two-pack clear",
+        "Gloves and eye protection",
+        "static can light the vapour",
+        "Heat at edges",
+        "Oily rags",
+        "Film build, warranty and ultraviolet protection: the coating maker states them",
+        "It stands below the safety data sheet (SDS)",
+    ):
+        assert -1 < text.find(squeezed(caution)) < steps, caution
+    assert squeezed("Stop when 8 µm of film has been removed (limit set by workshop lead, 3 March).") in text
 
 
 def test_the_same_facts_give_the_same_file(tmp_path: Path) -> None:

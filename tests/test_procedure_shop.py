@@ -11,8 +11,10 @@ from test_procedure import squeezed
 from test_procedure_paper import told
 
 import finishlab as fl
+from finishlab.procedure.paper import pdf_of
 from finishlab.procedure.read import kept_file
 from finishlab.procedure.shop import read_shop, with_mils, words
+from finishlab.procedure.write import render
 
 #: One dark point, the least PNG there is.
 PNG = base64.b64decode(
@@ -82,7 +84,7 @@ def test_film_is_in_mils_beside_every_micrometre(tmp_path: Path) -> None:
     """One inch is 25.4 mm exactly (NIST SP 811, B.8), so one mil 25.4 µm: 8 µm are 0.315 mil."""
     page, paper = faces(shop(tmp_path))
     for text in (page, paper.replace("\n", " ")):
-        assert "at most 8 µm (0.31 mil)" in text
+        assert "Stop when 8 µm (0.31 mil) of film has been removed" in text
         assert "Removed, mil" in text
     visible = re.sub(r"<svg.*?</svg>", "", page, flags=re.S)
     assert not re.findall(r"\d µm(?! \()", visible)
@@ -179,6 +181,38 @@ stop = "one"
         ),
         ('logo = "mark.svg"', b"GIF89a", "is not what its ending says"),
         ('logo = "mark.svg"', b"<svg>" + b" " * 500_000, "500,005 bytes"),
+        ('logo = "mark.svg"', SVG[:-8], "the logo mark.svg is not well-formed SVG. Save it anew, or as PNG."),
+        ('logo = "mark.svg"', b"<html/>", "the logo mark.svg begins like a picture and cannot be drawn."),
+        (
+            'logo = "mark.svg"',
+            SVG.replace(b"<rect", b'<image href="https://example.org/a.png"/><rect'),
+            "the logo mark.svg links to something outside itself.",
+        ),
+        (
+            'logo = "mark.svg"',
+            SVG.replace(b"<rect", b"<style>rect { fill: url('//example.org/a.svg#b') }</style><rect"),
+            "the logo mark.svg links to something outside itself.",
+        ),
+        (
+            'logo = "mark.svg"',
+            SVG.replace(b"<rect", b"<style>@import 'a.css';</style><rect"),
+            "the logo mark.svg links to something outside itself.",
+        ),
+        (
+            'logo = "mark.svg"',
+            b'<!DOCTYPE svg [<!ENTITY a "aaaa">]>' + SVG,
+            "the logo mark.svg has a document type",
+        ),
+        (
+            'logo = "mark.svg"',
+            SVG.replace(b"<rect", b"<script>alert(1)</script><rect"),
+            "the logo mark.svg holds a <script>.",
+        ),
+        (
+            'logo = "../mark.svg"',
+            SVG,
+            "the logo ../mark.svg lies outside the study's folder. Put a copy beside",
+        ),
         ("filled = 3", SVG, "filled is 3; write its lines below [filled]."),
     ],
 )
@@ -193,3 +227,50 @@ def test_without_a_file_the_lines_stay_for_the_hand(tmp_path: Path) -> None:
     page, _ = faces(tmp_path)
     assert page.count("to fill in by hand") >= len(words()["filled"])
     assert kept_file(tmp_path / "SP-1.json")["facts"]["shop"] == {}
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [("a.png", PNG[:40]), ("a.jpg", b"\xff\xd8\xff\xe0 no picture"), ("a.jpg", b"\xff\xd8 \xff\xd9")],
+)
+def test_a_picture_with_the_right_beginning_and_a_broken_body_is_refused(
+    name: str, data: bytes, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(data)
+    with pytest.raises(fl.ProcedureError, match=rf"the logo {name} .*\. Save it anew"):
+        read_shop(shop(tmp_path, f'logo = "{name}"'))
+
+
+def test_a_logo_may_lie_anywhere_in_the_studys_folder(tmp_path: Path) -> None:
+    (tmp_path / "procedures").mkdir()
+    (tmp_path / "mark.png").write_bytes(PNG)
+    folder = shop(tmp_path / "procedures", 'logo = "../mark.png"')
+    with pytest.raises(fl.ProcedureError, match="outside the study's folder"):
+        read_shop(folder)
+    (tmp_path / "study.toml").write_text("")
+    assert read_shop(folder)["logo"]["kind"] == "png"
+
+
+def test_an_svg_that_refers_to_itself_alone_is_taken(tmp_path: Path) -> None:
+    inside = (
+        b'<defs><linearGradient id="a"/></defs><rect fill="url(#a)" width="9" height="4"/><use href="#a"/>'
+    )
+    svg = SVG.replace(b'<rect width="9" height="4"/>', inside)
+    assert read_shop(shop(tmp_path, 'logo = "mark.svg"', svg))["logo"]["kind"] == "svg+xml"
+
+
+def test_a_logo_that_has_gone_bad_is_left_out_with_a_caution_and_the_rest_is_printed(tmp_path: Path) -> None:
+    """A revision kept by an older finishlab, which took any picture whose beginning was right."""
+    made = fl.write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path)
+    bad = {"name": "Training shop 3", "logo": {"kind": "png", "data": base64.b64encode(PNG[:40]).decode()}}
+    caution = "The logo is left out: it begins like a picture and cannot be drawn."
+    for document in ("procedure", "bench card"):
+        path = tmp_path / "out.pdf"
+        path.write_bytes(pdf_of({**made.facts, "shop": bad}, document, "a4"))  # type: ignore[arg-type]
+        text = told("pdftotext", "-raw", str(path), "-").replace("\n", " ")
+        assert caution in text
+        assert "Training shop 3" in text
+        assert "wool, compound A" in text
+    page = render({**made.facts, "shop": bad})
+    assert caution in page
+    assert "data:image" not in page

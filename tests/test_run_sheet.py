@@ -224,12 +224,9 @@ def test_the_page_says_the_limit_with_who_set_it_and_points_onward(tmp_path):
             fl.write_run_sheet(sheet, study, path=tmp_path / "a.html").read_text(encoding="utf-8")
         ).text
         if set_by:
-            assert (
-                "Stop a trial before film removed at most 8 µm is broken. Set by: workshop lead, 3 March."
-                in text
-            )
+            assert "Stop when 8 µm of film has been removed (limit set by workshop lead, 3 March)." in text
         else:
-            assert "No film limit was set in this study." in text
+            assert "No film limit is set: nothing here guards the clear." in text
         for said in (
             "safety data sheets",
             "coating maker's data sheet",
@@ -238,6 +235,23 @@ def test_the_page_says_the_limit_with_who_set_it_and_points_onward(tmp_path):
         ):
             assert said in text
         assert "One pass: one direction, 50 % overlap." in text
+
+
+def test_a_follow_up_asks_for_the_angles_that_earlier_trials_read(tmp_path):
+    """The study asks for the goal's 20 degrees; the trials read sanding at 60 too, and so does the next round."""
+    study = stand_ins.study()
+    sheet = pd.DataFrame([stand_ins.settings(panel="A", patch=3, trial=12)])
+    earlier = pd.DataFrame({"sand_gloss_60": [18.0], "cut_gloss_60": [None]})
+    fl.write_run_sheet(sheet, study, path=tmp_path / "a.xlsx", existing=earlier)
+    found = headings(tmp_path / "a.xlsx")
+    assert [h for h in found if h.startswith("sand_gloss_60")] == [f"sand_gloss_60_{i}" for i in (1, 2, 3)]
+    assert not [h for h in found if h.startswith("cut_gloss_60")]
+    page = Text(
+        fl.write_run_sheet(sheet, study, path=tmp_path / "a.html", existing=earlier).read_text(
+            encoding="utf-8"
+        )
+    )
+    assert page.text.count("60° gloss") == 1
 
 
 def test_labels_name_the_patch_and_hide_how_it_is_worked(tmp_path):

@@ -12,6 +12,7 @@ import finishlab as fl
 from finishlab._proving_work import own_goal, scored
 from finishlab.errors import PlanError, StudyError
 from finishlab.model.assurance import job_probability
+from finishlab.study import Condition, Limit
 
 
 def every(study):
@@ -157,6 +158,17 @@ def test_the_sentence_names_process_minutes_goal_and_assurance(recipe):
         assert part in text
     for setting in ("sand_grit", "cut_pad", "cut_product"):
         assert recipe.settings[setting] in text
+
+
+def test_an_answer_without_a_film_limit_says_so_right_after_the_process(recipe):
+    assert not recipe.study.limits
+    text = recipe.text()
+    assert "(24 trials, 4 panels). No film limit is set: nothing here guards the clear." in text
+    limit = Limit(Condition(at_most=8.0), "workshop lead", 0.99)
+    guarded = dataclasses.replace(
+        recipe, study=dataclasses.replace(recipe.study, limits={"removed_um": limit})
+    )
+    assert "No film limit" not in guarded.text()
 
 
 def test_wrong_questions_are_refused(model):

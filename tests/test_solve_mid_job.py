@@ -1,5 +1,6 @@
 """In the middle of a job: what a reading of this very patch says of how to go on."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,6 +11,7 @@ import finishlab as fl
 from finishlab._figures import blank
 from finishlab.errors import ModelError, OutsideStudy
 from finishlab.model.conditioned import GlossRead
+from finishlab.model.evidence import gloss_read_after
 from finishlab.solve.mid_job_ways import Weighed
 
 WORKED = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
@@ -136,6 +138,33 @@ def test_the_card_comes_back_from_its_kept_form(card):
     assert again.rows == card.rows
     assert again.text() == card.text()
     assert "After cut (20° gloss): " in card.text()
+
+
+def test_the_card_gives_a_limit_as_an_order(card):
+    said = "Stop when 8 µm of film has been removed (limit set by the lead)."
+    assert replace(card, limits=(said,)).text().splitlines()[-1] == said
+
+
+def test_a_step_that_no_trial_read_has_no_place_on_the_card(model):
+    """The study file asks for a reading after sanding too, which these trials did not take."""
+    trials = model.trials.drop(columns=[c for c in model.trials.columns if c.startswith("sand_gloss")])
+    other = fl.fit(model.study, trials)
+    assert "sand" in model.study.reading.after
+    assert {row["step"] for row in fl.checkpoints(other, fl.shortest(other)).rows} == {"cut"}
+
+
+def test_a_step_is_judged_by_a_gloss_that_the_trials_read_there(model):
+    bench = fl.PracticeBench(kind=1, seed=3)
+    trials = model.trials.drop(columns=[c for c in model.trials.columns if c.startswith("sand_gloss")])
+    assert gloss_read_after(bench.study, model.trials, "cut") == "gloss_20"
+    assert gloss_read_after(bench.study, trials, "sand") == ""
+    only_60 = trials.rename(columns={"cut_gloss_20": "cut_gloss_60"})
+    assert gloss_read_after(bench.study, only_60, "cut") == "gloss_60"
+    both = model.trials.assign(sand_gloss_20=4.0, sand_gloss_60=18.0)
+    assert gloss_read_after(bench.study, both, "sand") == "gloss_60"
+    assert model.evidence()["read_after"] == {
+        step.name: gloss_read_after(bench.study, model.done, step.name) for step in bench.study.steps[:-1]
+    }
 
 
 def test_a_recipe_that_was_not_found_has_no_card(model):

@@ -199,7 +199,8 @@ class _Bench:
 
     def _read(self, task: dict[str, Any]) -> None:
         """Ask for the readings that are due."""
-        from finishlab.forms.entry import quantities_after, reading_fields, spread_note
+        from finishlab._trial_columns import quantities_after
+        from finishlab.forms.entry import reading_fields, spread_note
 
         self._head(task)
         if task["minutes_left"]:

@@ -85,7 +85,7 @@ def plan(
         stage("looking at how much panels, patches and readings scatter")
         foreseen = foresee(sheet, study, existing=before, spreads=scatter_so_far(study, before))
     cautions = dict.fromkeys([*sheet.attrs["cautions"], *foreseen.cautions])
-    written = kept_round(place, study, sheet)
+    written = kept_round(place, study, sheet, before)
     console = screen.console()
     screen.say(console, planned_text(sheet))
     screen.listed(console, f"A textbook plan ({kind})", words_of(sheet.attrs["design"]))
@@ -97,7 +97,9 @@ def plan(
         screen.say(console, f"Next: finishlab record {screen.quoted(folder)}")
 
 
-def kept_round(place: StudyFolder, study: Study, sheet: pd.DataFrame) -> list[Path]:
+def kept_round(
+    place: StudyFolder, study: Study, sheet: pd.DataFrame, existing: pd.DataFrame | None
+) -> list[Path]:
     """Put planned trials into the record book, unless a sheet holds the trials, and write their run sheets."""
     from finishlab.run_sheets import write_labels, write_run_sheet
 
@@ -106,8 +108,8 @@ def kept_round(place: StudyFolder, study: Study, sheet: pd.DataFrame) -> list[Pa
             sheet.insert(0, "trial", book.plan(study, sheet))
     name, sheets = place.next_round(), place.run_sheets()
     return [
-        write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx"),
-        write_run_sheet(sheet, study, path=sheets / f"{name}.html"),
+        write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx", existing=existing),
+        write_run_sheet(sheet, study, path=sheets / f"{name}.html", existing=existing),
         write_labels(sheet, study, path=sheets / f"{name}_labels.html"),
     ]
 

@@ -90,7 +90,7 @@ def follow_up(
         if sheet.attrs["cautions"]:
             raise typer.Exit(CANNOT_TELL)
         return
-    written = kept_round(place, study, sheet)
+    written = kept_round(place, study, sheet, worked)
     console.print()
     screen.say(console, planned_text(sheet))
     screen.listed(console, "In this order", _what_for(study, sheet))

@@ -9,7 +9,7 @@ the field while the thumb is still over it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -76,57 +76,6 @@ class Entered:
     value: float | None
     note: str = ""
     fault: bool = False
-
-
-def quantities_after(study: Study, step: str, *, also: Iterable[str] = ()) -> tuple[str, ...]:
-    """
-    Return what is read after a step: the goal's gloss, and after the last step all of the goal.
-
-    Parameters
-    ----------
-    study : Study
-    step : str
-    also : iterable of str, optional
-        Further responses that the bench reads.
-
-    Returns
-    -------
-    tuple of str
-        Empty where the study file does not ask for readings after this step. ASTM D4039 haze
-        is computed from the two glosses, so those are asked for in its place.
-
-    Examples
-    --------
-    >>> from finishlab.study import Study
-    >>> study = Study.from_toml('''
-    ... title = "Doors"
-    ... pass_means = "one direction, 50 % overlap"
-    ... [[step]]
-    ... name = "sand"
-    ... passes = 4
-    ... [[step]]
-    ... name = "cut"
-    ... passes = { lowest = 1, highest = 4 }
-    ... [goal]
-    ... gloss_20 = { at_least = 82 }
-    ... faults = { at_most = 0 }
-    ... assurance = 0.9
-    ... [reading]
-    ... after = ["sand", "cut"]
-    ... ''')
-    >>> quantities_after(study, "sand"), quantities_after(study, "cut")
-    (('gloss_20',), ('gloss_20', 'faults'))
-    >>> quantities_after(study, "sand", also=["gloss_60"])
-    ('gloss_20', 'gloss_60')
-    """
-    if step not in study.reading.after:
-        return ()
-    asked = set(study.goal) & set(RESPONSES)
-    if "haze" in asked and study.reading.haze_method == "ASTM D4039":
-        asked = asked - {"haze"} | {"gloss_20", "gloss_60"}
-    if step != study.steps[-1].name:
-        asked = {name for name in asked if name.startswith("gloss_")}
-    return tuple(name for name in RESPONSES if name in asked | set(also))
 
 
 def reading_fields(study: Study, quantity: str) -> tuple[Field, ...]:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from finishlab._show import left_out, step_name, value_of
-from finishlab.forms.entry import Field, film_field, minutes_field, quantities_after, reading_fields
+from finishlab._trial_columns import quantities_after
+from finishlab.forms.entry import Field, film_field, minutes_field, reading_fields
 from finishlab.records.columns import understand
 from finishlab.study import RESPONSES, Step, Study
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from finishlab._trial_columns import read_in_trials
 from finishlab.model.computed_haze import fitted_readings
 from finishlab.model.readings import burned_through
 
@@ -43,6 +44,31 @@ def fingerprint(trials: pd.DataFrame) -> str:
     return hashlib.sha256("\n".join([head, *sorted(rows)]).encode()).hexdigest()
 
 
+#: GU at 20 degrees below which a step is read at 60 where the trials have both: 20 lies near the meter's floor (common practice, no source).
+_DULL = 10.0
+
+
+def gloss_read_after(study: Study, trials: pd.DataFrame, step: str) -> str:
+    """
+    Return the gloss by which a job is judged after a step: one that the trials read there, or empty.
+
+    Where they read both angles it is 60 degrees on a dull surface and 20 degrees else; the pages of a
+    procedure and its mid-job table all ask here.
+
+    Parameters
+    ----------
+    study : Study
+    trials : DataFrame
+        As `fit` takes them.
+    step : str
+    """
+    read = read_in_trials(study, step, trials.columns[trials.notna().any()])
+    prefix = "" if step == study.steps[-1].name else f"{step}_"
+    if "gloss_20" in read and "gloss_60" in read:
+        return "gloss_60" if trials[f"{prefix}gloss_20"].median() < _DULL else "gloss_20"
+    return next((name for name in read if name.startswith("gloss_")), "")
+
+
 def evidence(
     study: Study,
     trials: pd.DataFrame,
@@ -65,6 +91,7 @@ def evidence(
         "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
         "first_date": _date(done, "min"),
         "last_date": _date(done, "max"),
+        "read_after": {step.name: gloss_read_after(study, done, step.name) for step in study.steps[:-1]},
         "readings": int(fitted_readings(done, study)["response"].isin(list(fits)).sum()),
     }
     for name, fit in fits.items():

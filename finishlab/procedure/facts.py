@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date as Date
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
+from finishlab._trial_columns import quantities_after
 from finishlab.procedure.shop import with_mils, words
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Quicker processes named in the evidence.
 _RIVALS = 3
+#: Toward caution: more film removed, less film left.
+_CAUTION: dict[str, _show.Toward] = {"removed_um": "up", "film_left_um": "down"}
 #: Settings by which a study itself says what machine is used, and how.
 _MACHINE = ("machine", "tool", "speed", "load", "water", "orbit")
 
@@ -95,7 +99,7 @@ def procedure_facts(
         "steps": _steps(recipe, checkpoints),
         "step_notes": _step_notes(recipe, checkpoints),
         "checkpoint": w["checkpoints"]["final"].format(goal=goal_text(recipe.goal, study)),
-        "mid_job": [] if checkpoints is None else checkpoints.text().splitlines(),
+        "mid_job": [] if checkpoints is None else checkpoints.lines(),
         "limits": [_limit(name, limit) for name, limit in recipe.limits.items()],
         "cautions": list(dict.fromkeys([*recipe.cautions, *study.cautions])),
         "pass_means": study.pass_means,
@@ -311,7 +315,11 @@ def _predicted(recipe: Recipe, mils: bool) -> list[list[str]]:
             continue
         mean = (p.get(f"{name}_mean_low", nan), p.get(f"{name}_mean_high", nan))
         job = (p.get(f"{name}_job_low", nan), p.get(f"{name}_job_high", nan))
-        expected = _show.number(p[name], min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1))
+        digits = min(max(_show.decimals((job[1] - job[0]) / 2), 0), 1)
+        # Film as in the stop rules: the same number on every line of the page.
+        expected = (
+            _show.number(p[name], 1, _CAUTION[name]) if name in LIMITS else _show.number(p[name], digits)
+        )
         intervals = [_show.interval_text(*i) if not math.isnan(i[0]) else "–" for i in (mean, job)]
         if mils and unit == "µm":
             rows.append([label, *(x if x == "–" else f"{x} {unit}" for x in (expected, *intervals))])
@@ -372,25 +380,51 @@ def _steps(recipe: Recipe, checkpoints: Checkpoints | None) -> list[dict[str, An
 
         minutes = _show.known(recipe.predicted.get(f"{step.name}_minutes"))
         band = "" if last or checkpoints is None else checkpoints.as_expected(step.name)
+        read = _read(recipe, step, checkpoints, last=last)
+        judged = read not in (w["no_reading"], w["decides_nothing"])
         row |= {
             "medium": said(others) or w["unstated"],
             "amount": said(amounts) or w["unstated"],
             "minutes": "" if math.isnan(minutes) else _show.number(minutes, 1, "up"),
-            "read": _read(recipe) if last or step.name in study.reading.after else w["no_reading"],
-            "accept": goal_text(recipe.goal, study) if last else band,
-            "if_not": w["mid_job"] if band else w["stop"],
+            "read": read,
+            "accept": goal_text(recipe.goal, study) if last else band if judged else "–",
+            "if_not": w["mid_job"] if band else w["stop"] if judged else "–",
         }
         rows.append(row)
     return rows
 
 
-def _read(recipe: Recipe) -> str:
+def _read(recipe: Recipe, step: Step, checkpoints: Checkpoints | None, *, last: bool) -> str:
+    """What is wiped, waited for and read after a step; nothing that the study did not read there, or that decides nothing."""
     w, reading = words()["steps"], recipe.study.reading
+    if last:
+        asked = replace(recipe.study, goal=dict(recipe.goal))
+        read = quantities_after(asked, recipe.study.steps[-1].name)
+    else:
+        read = _read_between(recipe, step)
+        if not read:
+            return w["no_reading"]
+        if checkpoints is not None and step.name not in checkpoints.steps():
+            return w["decides_nothing"]
     parts = [w["wipe"].format(wipe=reading.wipe)] if reading.wipe else []
     if reading.wait_minutes:
         parts.append(w["wait"].format(minutes=_show.plain_number(reading.wait_minutes)))
-    what = _show.listed(RESPONSES[name][0] for name in recipe.goal)
-    return "; ".join([*parts, w["reading"].format(what=what, spots=reading.spots)])
+    if at_spots := [RESPONSES[name][0] for name in read if name != "faults"]:
+        spots = _show.counted(reading.spots, "spot")
+        parts.append(w["reading"].format(what=_show.listed(at_spots), spots=spots))
+    if "faults" in read:
+        parts.append(w["faults"])
+    return "; ".join(parts)
+
+
+def _read_between(recipe: Recipe, step: Step) -> tuple[str, ...]:
+    """What is read after a step before the last: the gloss that the trials read there; empty for none."""
+    if step.name not in recipe.study.reading.after:
+        return ()
+    taken = recipe.evidence.get("read_after")
+    if taken is None:  # kept by an older finishlab
+        return quantities_after(recipe.study, step.name)
+    return (taken[step.name],) if taken.get(step.name) else ()
 
 
 def _step_notes(recipe: Recipe, checkpoints: Checkpoints | None) -> list[str]:
@@ -405,29 +439,30 @@ def _step_notes(recipe: Recipe, checkpoints: Checkpoints | None) -> list[str]:
     worked = _worked(recipe)
     if any(f"{s.name}_minutes" not in recipe.predicted for s in worked):
         notes.append(w["by_step"])
-    without = [s for s in worked[:-1] if checkpoints is None or not checkpoints.as_expected(s.name)]
-    return notes + ([w["accept_blank"]] if without else [])
+    between = [s for s in worked[:-1] if _read_between(recipe, s)]
+    return notes + ([w["accept_blank"]] if between and checkpoints is None else [])
 
 
-def limit_text(name: str, limit: Mapping[str, Any]) -> str:
-    """Return what a recipe's limit on film asks, in words."""
-    return Condition(limit.get("at_least"), limit.get("at_most")).text(name)
+def stop_text(name: str, limit: Mapping[str, Any]) -> str:
+    """Return when to stop by a recipe's limit on film, and who set it."""
+    return _show.stop_when(name, Condition(limit.get("at_least"), limit.get("at_most")), limit["set_by"])
 
 
 def _limit(name: str, limit: Mapping[str, Any]) -> str:
-    unit = LIMITS[name][1]
-
-    def shown(key: str, toward: _show.Toward) -> str:
-        value = limit.get(key)
-        return _show.UNKNOWN if value is None else f"{_show.number(value, 1, toward)} {unit}"
-
-    # Toward caution: more film removed, less film left.
-    toward: _show.Toward = "up" if limit.get("at_least") is None else "down"
-    return words()["stop"]["reached"].format(
-        limit=limit_text(name, limit),
-        set_by=limit["set_by"],
-        assurance=_show.asked_percent(limit["assurance"]),
-        probability=_show.percent(_show.known(limit.get("probability"))),
-        predicted=shown("predicted", toward),
-        worst=shown("worst", toward),
+    w, unit = words()["stop"], LIMITS[name][1]
+    toward = _CAUTION[name]
+    shown = {
+        key: f"{_show.number(limit[key], 1, toward)} {unit}"
+        for key in ("predicted", "worst")
+        if limit.get(key) is not None
+    }
+    said = [stop_text(name, limit)]
+    if len(shown) == 2:
+        said.append(w["removed" if toward == "up" else "left"].format(**shown))
+    said.append(
+        w["kept"].format(
+            assurance=_show.asked_percent(limit["assurance"]),
+            probability=_show.percent(_show.known(limit.get("probability"))),
+        )
     )
+    return " ".join(said)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab import _show
 from finishlab.errors import FinishlabError, ProcedureError
 from finishlab.newcomers import certify
-from finishlab.procedure.facts import limit_text
+from finishlab.procedure.facts import stop_text
 from finishlab.procedure.paper import Paper, asked_of, pdf
 from finishlab.procedure.read import kept_file, revision_path
 from finishlab.procedure.shop import read_shop, with_mils, words
@@ -159,14 +159,7 @@ def _in_a_row(first: int, wanted: float, confidence: float) -> int | None:
 
 
 def _limits(recipe: Recipe) -> str:
-    said = words()["signoff"]["limit_by"]
-    return " ".join(
-        said.format(
-            limit=_show.begun(limit_text(name, limit)),
-            by=limit["set_by"],
-        )
-        for name, limit in recipe.limits.items()
-    )
+    return " ".join(stop_text(name, limit) for name, limit in recipe.limits.items())
 
 
 def _rows(panels: pd.DataFrame, goal: Mapping[str, Condition]) -> tuple[list[list[str]], int]:

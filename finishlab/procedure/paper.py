@@ -16,7 +16,7 @@ from typing import Any, Literal, get_args
 from finishlab import plots
 from finishlab.errors import ProcedureError
 from finishlab.procedure.read import kept_file, revision_path
-from finishlab.procedure.shop import words_for
+from finishlab.procedure.shop import shown_shop, words_for
 from finishlab.procedure.states import mark_of
 from finishlab.procedure.write import put
 
@@ -120,8 +120,12 @@ def pdf(layout: str, data: dict[str, Any], paper: Paper, figure: str = "") -> by
     sources: Any = {"main.typ": _layout(layout), "head.typ": _layout("head.typ")}
     sources["figure.svg"] = figure.encode("utf-8")
     # Its sources are text, so that the logo's bytes go in as numbers.
-    logo = data["f"]["shop"].get("logo")
-    data = data | {"logo": list(base64.b64decode(logo["data"])) if logo else []}
+    shop = shown_shop(data["f"]["shop"])
+    logo = shop.get("logo")
+    data = data | {
+        "f": data["f"] | {"shop": shop},
+        "logo": list(base64.b64decode(logo["data"])) if logo else [],
+    }
     return typst.compile(
         sources,
         sys_inputs={"data": json.dumps(data, ensure_ascii=False), "paper": _TYPST[paper]},

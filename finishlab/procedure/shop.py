@@ -8,15 +8,17 @@ page keeps the words it was issued with.
 from __future__ import annotations
 
 import base64
+import json
 import re
 import tomllib
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from finishlab._numbers import is_whole
+from finishlab._show import NO_FILM_LIMIT
 from finishlab.errors import ProcedureError, nearest
 from finishlab.records.columns import MIL_UM
 
@@ -32,7 +34,9 @@ _UM = re.compile(r"(\d+(?:\.\d+)?)(?:( to | and )(\d+(?:\.\d+)?))? µm")
 @cache
 def words() -> dict[str, Any]:
     """Return every word a procedure shows, as `words.toml` groups them."""
-    return tomllib.loads(files("finishlab.procedure").joinpath("words.toml").read_text(encoding="utf-8"))
+    made = tomllib.loads(files("finishlab.procedure").joinpath("words.toml").read_text(encoding="utf-8"))
+    made["stop"]["no_limit_heading"] = NO_FILM_LIMIT
+    return made
 
 
 def words_for(facts: Mapping[str, Any]) -> dict[str, Any]:
@@ -80,7 +84,7 @@ def read_shop(folder: Path) -> dict[str, Any]:
     mistakes = _mistakes(given)
     shop = {key: value for key, value in given.items() if key != "logo"}
     if isinstance(given.get("logo"), str):
-        logo = _logo(folder / given["logo"])
+        logo = _logo(folder, given["logo"])
         if isinstance(logo, str):
             mistakes.append(logo)
         else:
@@ -141,11 +145,14 @@ def _is_text(value: Any) -> bool:
     return isinstance(value, str) and bool(value.strip()) and "\n" not in value
 
 
-def _logo(path: Path) -> dict[str, str] | str:
+def _logo(folder: Path, given: str) -> dict[str, str] | str:
     """Return a logo as its kind and its bytes in base 64; a sentence where it cannot be used."""
+    path = folder / given
     kind, start = _LOGOS.get(path.suffix.lower().replace("jpeg", "jpg"), ("", b""))
     if not kind:
         return f"the logo {path.name} is no picture that is known. Give a PNG, JPEG or SVG."
+    if not path.resolve().is_relative_to(_logo_home(folder)):
+        return f"the logo {given} lies outside the study's folder. Put a copy beside {SHOP}."
     try:
         data = path.read_bytes()
     except OSError as error:
@@ -154,7 +161,88 @@ def _logo(path: Path) -> dict[str, str] | str:
         return f"the logo {path.name} has {len(data):,} bytes; up to {_LOGO_BYTES:,} go on a page. Make it smaller."
     if not data.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(start):
         return f"the logo {path.name} is not what its ending says. Save it anew as PNG, JPEG or SVG."
-    return {"kind": kind, "data": base64.b64encode(data).decode("ascii")}
+    logo = {"kind": kind, "data": base64.b64encode(data).decode("ascii")}
+    fault = _logo_fault(kind, logo["data"])
+    return f"the logo {path.name} {fault}" if fault else logo
+
+
+def _logo_home(folder: Path) -> Path:
+    """Return the folder that a logo must lie in: the study's, where the procedures are inside one."""
+    home = folder.resolve()
+    return home.parent if (home.parent / "study.toml").is_file() else home
+
+
+@lru_cache(maxsize=8)
+def _logo_fault(kind: str, data: str) -> str:
+    """Return what keeps a picture from being printed, as the end of a sentence; empty where nothing does."""
+    import typst
+
+    try:
+        picture = base64.b64decode(data, validate=True)
+    except ValueError:
+        return "is damaged. Save it anew."
+    # Half a JPEG decodes to a picture whose rest is grey; its end is marked (ITU-T T.81, B.1.1.3).
+    if kind == "jpeg" and b"\xff\xd9" not in picture[-1024:]:
+        return "is cut off: its end is missing. Save it anew."
+    if kind == "svg+xml" and (fault := _svg_fault(picture)):
+        return fault
+    source = b'#image(bytes(json(bytes(sys.inputs.at("logo")))), height: 12mm, alt: "logo")'
+    try:
+        typst.compile(
+            source,
+            sys_inputs={"logo": json.dumps(list(picture))},
+            ignore_system_fonts=True,
+        )
+    except RuntimeError:
+        return "begins like a picture and cannot be drawn. Save it anew as PNG, JPEG or SVG."
+    return ""
+
+
+def _svg_fault(picture: bytes) -> str:
+    """Return why an SVG goes on no page: it is not whole, it can run, or it fetches something; empty for a good one."""
+    from xml.etree import ElementTree
+
+    # Before it is parsed: a document type can name entities that grow without end.
+    if re.search(rb"<!\s*(doctype|entity)", picture, re.IGNORECASE):
+        return "has a document type (<!DOCTYPE ...>). Save it as plain SVG, or as PNG."
+    try:
+        root = ElementTree.fromstring(picture)
+    except (ElementTree.ParseError, ValueError, LookupError):
+        return "is not well-formed SVG. Save it anew, or as PNG."
+    for element in root.iter():
+        name = str(element.tag).rsplit("}", 1)[-1].lower()
+        if name in ("script", "foreignobject"):
+            return f"holds a <{name}>. Save it as plain SVG, or as PNG."
+        texts = [*element.attrib.values(), element.text or ""]
+        links = [v for k, v in element.attrib.items() if k.rsplit("}", 1)[-1].lower() in ("href", "src")]
+        links += [link for text in texts for link in _CSS_LINK.findall(text)]
+        if any(not link.strip().startswith(("#", "data:image/")) for link in links):
+            return "links to something outside itself. Save it with everything inside, or as PNG."
+    return ""
+
+
+#: What a style fetches: url(...) without its quotation marks, and the whole of an @import.
+_CSS_LINK = re.compile(r"""(?:url\(\s*["']?|(?=@import))([^"')]*)""", re.IGNORECASE)
+
+
+def shown_shop(shop: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    Return a shop's words as a document can show them: a logo that cannot be drawn is left out, and said.
+
+    It was looked at when it was accepted; a kept file may be older than that look, or damaged since.
+
+    Examples
+    --------
+    >>> shown = shown_shop({"name": "Shop", "logo": {"kind": "png", "data": "AAAA"}})
+    >>> shown["name"], "logo" in shown, shown["logo_left_out"]
+    ('Shop', False, 'The logo is left out: it begins like a picture and cannot be drawn. Save it anew as PNG, JPEG or SVG.')
+    """
+    logo = shop.get("logo")
+    fault = _logo_fault(logo["kind"], logo["data"]) if logo else ""
+    if not fault:
+        return dict(shop)
+    shown = {key: value for key, value in shop.items() if key != "logo"}
+    return shown | {"logo_left_out": words()["head"]["logo_left_out"].format(fault=fault)}
 
 
 def with_mils(value: Any) -> Any:

@@ -25,7 +25,7 @@ from finishlab._layouts import layouts
 from finishlab.errors import ProcedureError, RecordsError
 from finishlab.procedure.facts import plain, procedure_facts
 from finishlab.procedure.read import DRAFT, FORMAT, ISSUED, WITHDRAWAL, fingerprint, parted, stem
-from finishlab.procedure.shop import read_shop, words, words_for
+from finishlab.procedure.shop import read_shop, shown_shop, words, words_for
 from finishlab.records.files import write_whole
 
 if TYPE_CHECKING:
@@ -290,7 +290,9 @@ def render(facts: dict[str, Any], mark: str = "") -> str:
 
     ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
     figure = Markup(_figures.svg_in_page(ax))
-    return template("page.html.j2").render(f=facts, w=words_for(facts), figure=figure, mark=mark)
+    return template("page.html.j2").render(
+        f=facts | {"shop": shown_shop(facts["shop"])}, w=words_for(facts), figure=figure, mark=mark
+    )
 
 
 @cache

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
 from finishlab._plain import plain_rows
-from finishlab._trial_columns import known_columns
+from finishlab._trial_columns import known_columns, quantities_after, read_in_trials
 from finishlab.errors import PlanError
-from finishlab.forms.entry import Field, quantities_after, reading_fields
+from finishlab.forms.entry import Field, reading_fields
 from finishlab.records.value_rules import MOST_MINUTES
 from finishlab.study import RANGES, RESPONSES, Setting, Study
 
@@ -87,7 +87,24 @@ def checked(sheet: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
     return plain_rows(sheet)
 
 
-def blanks(study: Study) -> list[Blank]:
+def read_after(study: Study, existing: pd.DataFrame | None = None) -> dict[str, tuple[str, ...]]:
+    """
+    Return what is read after each step: what the study asks for, and what its earlier trials read there too.
+
+    Parameters
+    ----------
+    study : Study
+    existing : DataFrame, optional
+        Earlier trials.
+    """
+    columns = () if existing is None else existing.columns[existing.notna().any()]
+    return {
+        step.name: quantities_after(study, step.name, also=read_in_trials(study, step.name, columns))
+        for step in study.steps
+    }
+
+
+def blanks(study: Study, read: Mapping[str, tuple[str, ...]]) -> list[Blank]:
     """Return every column to fill in, in the order of the work; settings stand first, as planned."""
     w = words()["workbook"]
     film = RANGES["film_left_um"][1]
@@ -96,7 +113,7 @@ def blanks(study: Study) -> list[Blank]:
     found.append(Blank("film_before_um", w["film_before_um"], low=0, high=film))
     last = study.steps[-1].name
     for step in study.steps:
-        for quantity in quantities_after(study, step.name):
+        for quantity in read[step.name]:
             prefix = "" if step.name == last else f"{step.name}_"
             fields = reading_fields(study, quantity)
             found += [_reading(prefix, step.name, f, len(fields)) for f in fields]
@@ -129,9 +146,9 @@ def _reading(prefix: str, step: str, field: Field, spots: int) -> Blank:
     return Blank(column, hint, low=0, high=round(field.most, 1), whole=field.whole)
 
 
-def own_columns(rows: list[dict[str, Any]], study: Study) -> list[Blank]:
+def own_columns(rows: list[dict[str, Any]], study: Study, read: Mapping[str, tuple[str, ...]]) -> list[Blank]:
     """Return the columns of a sheet that are neither its place nor asked for: they go along, to be filled in."""
-    asked = {b.column for b in blanks(study)} | {"removed_um"}
+    asked = {b.column for b in blanks(study, read)} | {"removed_um"}
     own = [n for n in rows[0] if n not in PLACE and n not in asked and n not in study.settings]
     known = known_columns(study)
     hint = words()["workbook"]["own"]
@@ -141,14 +158,16 @@ def own_columns(rows: list[dict[str, Any]], study: Study) -> list[Blank]:
 # --- the printed page -------------------------------------------------------------------------------
 
 
-def page_facts(rows: list[dict[str, Any]], study: Study) -> dict[str, Any]:
+def page_facts(
+    rows: list[dict[str, Any]], study: Study, read: Mapping[str, tuple[str, ...]]
+) -> dict[str, Any]:
     """Return what the printed page says: rules, cautions, and a card for each trial."""
     w = words()
     return {
         "title": study.title,
         "rules": rules(study),
         "cautions": w["cautions"]["lines"],
-        "cards": [_card(row, study) for row in rows],
+        "cards": [_card(row, study, read) for row in rows],
     }
 
 
@@ -156,10 +175,7 @@ def rules(study: Study) -> list[str]:
     """Return how to work and read, in the words of the study."""
     w, reading = words()["head"], study.reading
     read = w["read"] if reading.wait_minutes else w["read_now"]
-    limits = [
-        w["limit"].format(limit=limit.condition.text(name), set_by=limit.set_by)
-        for name, limit in study.limits.items()
-    ]
+    limits = [_show.stop_when(name, limit.condition, limit.set_by) for name, limit in study.limits.items()]
     return [
         w["pass_means"].format(pass_means=study.pass_means),
         w["order"],
@@ -169,7 +185,7 @@ def rules(study: Study) -> list[str]:
             spots=reading.spots,
         ),
         w["minutes"],
-        *(limits or [w["no_limit"]]),
+        *(limits or [f"{_show.NO_FILM_LIMIT} {w['no_limit']}"]),
         w["wrong"],
         w["technician"],
     ]
@@ -188,21 +204,23 @@ def place_of(row: Mapping[str, Any]) -> list[str]:
     return [w[word].format(**{word: row[name]}) for word, name in named if row.get(name) is not None]
 
 
-def _card(row: Mapping[str, Any], study: Study) -> dict[str, Any]:
+def _card(row: Mapping[str, Any], study: Study, read: Mapping[str, tuple[str, ...]]) -> dict[str, Any]:
     steps = []
     for number, step in enumerate(study.steps, start=1):
         out = _show.left_out(step, row)
         shown = [_show.setting_text(s, _show.value_of(s, row)) for s in step.settings]
         last = step is study.steps[-1]
         # A left-out step leaves the patch as it was; only the finish is read all the same.
-        read = quantities_after(study, step.name) if last or not out else ()
+        asked = read[step.name] if last or not out else ()
         steps.append(
             {
                 "number": number,
                 "name": _show.step_name(step),
                 "do": words()["card"]["left_out"] if out else ", ".join(shown),
                 "out": out,
-                "readings": [{"label": _show.label(q), "boxes": len(reading_fields(study, q))} for q in read],
+                "readings": [
+                    {"label": _show.label(q), "boxes": len(reading_fields(study, q))} for q in asked
+                ],
             }
         )
     heading, *place = place_of(row)

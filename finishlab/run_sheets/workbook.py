@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from finishlab import _show
@@ -32,7 +33,7 @@ _LINE, _TOUCH = 15.0, 22.0
 _PAGE = 80
 
 
-def workbook_bytes(rows: list[dict[str, Any]], study: Study) -> bytes:
+def workbook_bytes(rows: list[dict[str, Any]], study: Study, read: Mapping[str, tuple[str, ...]]) -> bytes:
     """
     Return the run sheet as the bytes of a workbook.
 
@@ -41,6 +42,8 @@ def workbook_bytes(rows: list[dict[str, Any]], study: Study) -> bytes:
     rows : list of dict
         As `facts.checked` gives them.
     study : Study
+    read : mapping of str -> tuple of str
+        As `facts.read_after` gives it.
     """
     import openpyxl
 
@@ -49,7 +52,7 @@ def workbook_bytes(rows: list[dict[str, Any]], study: Study) -> bytes:
     assert sheet is not None
     sheet.title = SHEET
     place = [n for n in PLACE if any(row.get(n) is not None for row in rows)]
-    fill = [*blanks(study), *own_columns(rows, study)]
+    fill = [*blanks(study, read), *own_columns(rows, study, read)]
     names = [*place, *(b.column for b in fill)]
     for j, name in enumerate(names, start=1):
         _put(sheet, 1, j, name, heading=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from finishlab._layouts import layouts
 from finishlab.errors import PlanError
 from finishlab.records.files import write_whole
-from finishlab.run_sheets.facts import checked, page_facts, place_of, words
+from finishlab.run_sheets.facts import checked, page_facts, place_of, read_after, words
 from finishlab.run_sheets.workbook import workbook_bytes
 from finishlab.study import Study
 
@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> Path:
+def write_run_sheet(
+    sheet: pd.DataFrame, study: Study, *, path: str | Path, existing: pd.DataFrame | None = None
+) -> Path:
     """
     Write a run sheet for the bench: a workbook to fill in, or a page to print and write on.
 
@@ -29,6 +31,9 @@ def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> P
     study : Study
     path : str or Path
         ``.xlsx`` or ``.html``. A file of that name is replaced, whole or not at all.
+    existing : DataFrame, optional
+        Earlier trials of the study. What they read after each step is asked for again, also where the study file
+        does not ask for it (60° gloss after sanding).
 
     Returns
     -------
@@ -73,12 +78,12 @@ def write_run_sheet(sheet: pd.DataFrame, study: Study, *, path: str | Path) -> P
     path = Path(path)
     if path.suffix.lower() not in (".xlsx", ".html"):
         raise PlanError(f"{path.name}: a run sheet is written as .xlsx to fill in, or as .html to print.")
-    rows = checked(sheet, study)
+    rows, read = checked(sheet, study), read_after(study, existing)
     if path.suffix.lower() == ".xlsx":
-        data = workbook_bytes(rows, study)
+        data = workbook_bytes(rows, study, read)
     else:
         page = layouts("finishlab.run_sheets").get_template("page.html.j2")
-        data = page.render(f=page_facts(rows, study), w=words()).encode(errors="replace")
+        data = page.render(f=page_facts(rows, study, read), w=words()).encode(errors="replace")
     write_whole(path, data)
     return path
 

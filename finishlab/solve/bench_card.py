@@ -18,6 +18,7 @@ from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.conditioned import GlossRead
+from finishlab.model.evidence import gloss_read_after
 from finishlab.solve.mid_job_ways import Weighed
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
@@ -62,23 +63,30 @@ class Checkpoints:
     wanted: float
 
     def text(self) -> str:
-        """Return the table as sentences, a line a step."""
+        """Return the table as sentences: a line a step, then when to stop."""
+        return "\n".join([*self.lines(), *self.limits])
+
+    def lines(self) -> list[str]:
+        """Return a line for each step after which a reading decides how to go on."""
         said = []
-        for step in dict.fromkeys(row["step"] for row in self.rows):
+        for step in self.steps():
             mine = [row for row in self.rows if row["step"] == step]
             ways = "; ".join(f"{_range(row)}: {row['action']}" for row in mine)
             said.append(f"After {step} ({RESPONSES[mine[0]['reading']][0]}): {ways}.")
-        said += [f"{limit}: stop." for limit in self.limits]
-        return "\n".join(said)
+        return said
+
+    def steps(self) -> tuple[str, ...]:
+        """Return the steps after which a reading decides how to go on."""
+        # One row open at both ends asks for the same work whatever is read.
+        decided = [row for row in self.rows if math.isfinite(row["from_gu"]) or math.isfinite(row["to_gu"])]
+        return tuple(dict.fromkeys(row["step"] for row in decided))
 
     def as_expected(self, step: str) -> str:
-        """Return the readings after a step at which the recipe is gone on with; empty where it is not read."""
+        """Return the readings after a step at which the recipe is gone on with; empty where no reading decides."""
         mine = [row for row in self.rows if row["step"] == step and row["as_expected"]]
-        if not mine:
+        if not mine or step not in self.steps():
             return ""
-        label = RESPONSES[mine[0]["reading"]][0]
-        anything = math.isinf(mine[0]["from_gu"]) and math.isinf(mine[0]["to_gu"])
-        return f"any {label}" if anything else f"{label} {_range(mine[0])}"
+        return f"{RESPONSES[mine[0]['reading']][0]} {_range(mine[0])}"
 
     def table(self) -> pd.DataFrame:
         """Return the rows as a table."""
@@ -175,18 +183,17 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
         if not named:
             continue  # every setting so far is held: there is nothing yet to go on differently from
         weigh = Weighed(model, named, recipe, recipe.goal)
-        if weigh.index == index:
+        if weigh.index == index and gloss_read_after(study, model.done, step.name):
             rows += _of_step(model, recipe, weigh)
     limits = tuple(
-        f"{_show.begun(limit.condition.text(name))}, set by {limit.set_by}"
-        for name, limit in study.limits.items()
+        _show.stop_when(name, limit.condition, limit.set_by) for name, limit in study.limits.items()
     )
     return Checkpoints(tuple(rows), limits, recipe.wanted)
 
 
 def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[str, Any]]:
     """Return the rows of one step, from the highest reading down."""
-    name, spots = _read_after(weigh), model.study.reading.spots
+    name, spots = gloss_read_after(model.study, model.done, weigh.step.name), model.study.reading.spots
     angle, wanted = int(name.removeprefix("gloss_")), recipe.wanted
     expected, low, high = weigh.patch.reads(angle, spots, _REACH)
     gap = _STEP if high - low <= _WIDE else 2 * _STEP
@@ -261,19 +268,7 @@ def _chosen(weigh: Weighed, chance: np.ndarray, sure: np.ndarray, held: int) -> 
     return weigh.own if weigh.own >= 0 and near[weigh.own] else int(np.argmax(np.where(near, chance, -1.0)))
 
 
-def _read_after(weigh: Weighed) -> str:
-    """Return at which angle the step is read: as the trials read it, 60 degrees where 20 lies near the meter's floor."""
-    columns = weigh.model.trials.columns
-    at = [n for n in ("gloss_20", "gloss_60") if f"{weigh.step.name}_{n}" in columns]
-    if len(at) == 2:
-        typical = weigh.model.trials[f"{weigh.step.name}_gloss_20"].median()
-        return "gloss_60" if typical < 10 else "gloss_20"
-    return at[0] if at else weigh.gloss
-
-
 def _range(row: Mapping[str, Any]) -> str:
-    if math.isinf(row["to_gu"]) and math.isinf(row["from_gu"]):
-        return "whatever it reads"
     if math.isinf(row["to_gu"]):
         return f"{row['from_gu']:g} GU or more"
     if math.isinf(row["from_gu"]):

@@ -213,6 +213,8 @@ class Recipe:
             f"{_show.process_text(self.settings, self.study)}: {_show.time_text(self.minutes, self.job_minutes)}"
             f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
         ]
+        if not self.study.limits:
+            lines.append(_show.NO_FILM_LIMIT)
         if self.equals:
             first = self.equals[0]
             many = (
