@@ -11,6 +11,7 @@
       results/                 the answer last given, with its figure and tables
       procedures/              every procedure ever written, one number each; shop.toml with the shop's own words
       changes.csv              what changed since the trials, with dates
+      .tablet.json             port and token of the tablet page, for its owner only
 
 Here is decided where a file belongs, and that files change all together or not at all.
 What stands in them is decided elsewhere.
@@ -181,7 +182,7 @@ class StudyFolder:
             )
         from finishlab.records import RecordBook
 
-        return RecordBook(self.path / BOOK)
+        return RecordBook(self.path / BOOK, new=new)
 
     def trials(self, study: Study) -> pd.DataFrame:
         """

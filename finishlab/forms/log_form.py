@@ -147,6 +147,9 @@ class LogForm(anywidget.AnyWidget):
 
     def _heard(self, content: dict[str, Any]) -> None:
         do, arg, entry = content["do"], content.get("arg"), self._entry
+        if do == "there":
+            self.send({"there": arg})
+            return
         if content.get("entry") != entry:
             self.bench.look_again()
             self._draw()  # pressed twice, or on a page that is gone

@@ -44,8 +44,10 @@ class Store:
     Parameters
     ----------
     url : str or Path
-        A path or ``sqlite:///path`` for a file, which is made when it is not there;
+        A path or ``sqlite:///path`` for a file;
         ``postgresql+psycopg://...`` for a server.
+    new : bool, optional
+        Make the file when it is not there.
 
     Raises
     ------
@@ -53,7 +55,7 @@ class Store:
         The book cannot be opened, was written by newer code, or is something else.
     """
 
-    def __init__(self, url: str | Path) -> None:
+    def __init__(self, url: str | Path, *, new: bool = True) -> None:
         self._url = _url(url)
         self.sqlite = self._url.get_backend_name() == "sqlite"
         self.name = self._url.database if self.sqlite else self._url.render_as_string(hide_password=True)
@@ -61,6 +63,10 @@ class Store:
         self._last: tuple[Any, ...] | None = None  # the last entry that this store knows to be in the book
         self._file = BookFile(str(self.name), BUSY_SECONDS) if self.sqlite else None
         if self._file is not None:
+            if not new and not self._file.there:
+                raise RecordsError(
+                    f"there is no record book {self.name}. If it was moved or renamed, put it back in its place."
+                )
             self._engine = self._answered(partial(_opened, self._file))
         else:
             self._engine = self._server()
