@@ -54,7 +54,7 @@ class OnePage(Voila):
     def setup_template_dirs(self) -> None:
         """Put the page's own templates before Voila's, which load from a public server."""
         super().setup_template_dirs()
-        self.template_paths = [str(_PAGES), *self.template_paths]
+        self.template_paths.insert(0, str(_PAGES))
 
     def init_settings(self) -> dict[str, Any]:
         """Forbid the browser to load anything from elsewhere."""
