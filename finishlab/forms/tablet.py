@@ -240,8 +240,9 @@ def form_of(folder: str) -> LogForm | HTML:
 
         why = "".join(f"<li>{escape(mistake)}</li>" for mistake in error.mistakes)
         return HTML(
-            f"<div role='alert'><h2>No trial can be logged now.</h2><ul>{why}</ul>"
-            "<p>Have it put right, then load this page again.</p></div>"
+            "<div role='alert' style='font: 20px/1.5 system-ui, sans-serif; padding: 8px 16px'>"
+            f"<p><b>No trial can be logged now.</b></p><ul>{why}</ul>"
+            "<p>Have it put right, then load this page again. What was typed and not saved is kept on this tablet.</p></div>"
         )
 
 
