@@ -11,6 +11,7 @@
       results/                 the study's answer, with its figure and tables; others kept by name in folders of their own
       procedures/              every procedure ever written, one number each, drafts too; shop.toml with the shop's own words
       changes.csv              what changed since the trials, with dates
+      .tablet.json             port and token of the tablet page, for its owner only
 
 Here is decided where a file belongs, and that files change all together or not at all.
 What stands in them is decided elsewhere.
@@ -183,7 +184,7 @@ class StudyFolder:
             )
         from finishlab.records import RecordBook
 
-        return RecordBook(self.path / BOOK)
+        return RecordBook(self.path / BOOK, new=new)
 
     def trials(self, study: Study) -> pd.DataFrame:
         """

@@ -107,17 +107,23 @@ class Bench:
         return self.page.evaluate("() => ({ keys: window.keys, taps: window.taps })")
 
 
+def of_kernels(address: str, path: str, method: str) -> bytes:
+    request = urllib.request.Request(f"{address}/api/kernels{path}", method=method)
+    request.add_header("Authorization", f"token {TOKEN}")
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        return answer.read()
+
+
 def restart_kernels(address: str) -> None:
     """Start every kernel anew, as after a computer that was switched off: nothing in memory is left."""
+    for kernel in json.loads(of_kernels(address, "", "GET")):
+        of_kernels(address, f"/{kernel['id']}/restart", "POST")
 
-    def ask(path: str, method: str) -> bytes:
-        request = urllib.request.Request(f"{address}/api/kernels{path}", method=method)
-        request.add_header("Authorization", f"token {TOKEN}")
-        with urllib.request.urlopen(request, timeout=60) as answer:
-            return answer.read()
 
-    for kernel in json.loads(ask("", "GET")):
-        ask(f"/{kernel['id']}/restart", "POST")
+def end_kernels(address: str) -> None:
+    """End every kernel, as a machine without memory does."""
+    for kernel in json.loads(of_kernels(address, "", "GET")):
+        of_kernels(address, f"/{kernel['id']}", "DELETE")
 
 
 @pytest.fixture(scope="module")
@@ -371,3 +377,27 @@ def test_typed_readings_and_the_stopwatch_outlive_page_and_kernel_and_count_as_n
     bench.sees("Not saved")  # the third reading lacks, and nothing typed before counts as given
     with fl.RecordBook(place.path) as book:
         assert (book.readings(place.study)["trial"] != 5).all()
+
+
+def test_save_with_a_dead_kernel_says_so_in_the_form_and_what_was_typed_comes_back(bench, logged, place):
+    bench.form.locator("button.f-primary", has_text="Save").wait_for()
+    for i in (1, 2, 3):
+        bench.field(f"gloss_20_{i}").fill(f"4.{i}")
+    with fl.RecordBook(place.path) as book:
+        before = book.readings(place.study)
+    end_kernels(bench.address)
+    if bench.form.locator(".f-lost").count() == 0:  # it says so before the press, if there is time
+        bench.button("save").tap()
+    bench.form.locator(".f-lost", has_text="the program behind").wait_for(timeout=10_000)
+    bench.page.keyboard.press("Escape")  # what the notebook itself may say over the page
+    bench.button("save").tap()
+    bench.form.locator(".f-lost", has_text="Not saved, as far as this page knows").wait_for(timeout=10_000)
+    assert bench.form.locator(".f-ok").count() == 0
+    assert "Run the notebook again" in bench.form.locator(".f-lost").inner_text()
+    assert bench.field("gloss_20_3").input_value() == "4.3"
+    with fl.RecordBook(place.path) as book:
+        pd.testing.assert_frame_equal(book.readings(place.study), before)
+    open_and_run(bench.page, bench.address, "log.ipynb")
+    bench.form.locator(".f-typed", has_text="not saved yet").wait_for(timeout=60_000)
+    assert bench.field("gloss_20_3").input_value() == "4.3"
+    assert bench.form.locator(".f-lost").count() == 0

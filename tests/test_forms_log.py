@@ -509,6 +509,39 @@ def test_a_book_that_cannot_be_read_is_said_and_what_is_on_the_screen_stays(form
     assert said(form)[0] == "ok"
 
 
+@pytest.mark.parametrize("deed", ["deleted", "emptied", "replaced"])
+def test_save_into_a_book_that_was_taken_away_is_refused_and_what_was_typed_stays(
+    form, book, study, tmp_path, deed
+):
+    start(form)
+    path, entry = tmp_path / "trials.sqlite", form.page["entry"]
+    if deed == "deleted":
+        path.unlink()
+    elif deed == "emptied":
+        path.write_bytes(b"")
+    else:
+        fl.RecordBook(tmp_path / "other.sqlite").close()
+        (tmp_path / "other.sqlite").replace(path)
+    form.press("save", fields=SAND)
+    assert said(form)[0] == "bad"
+    assert said(form)[1].startswith("Not saved.")
+    assert "Nothing of this entry was saved." in said(form)[1]
+    assert [p["is"] for p in form.page["parts"]].count("message") == 1, "one sentence, once"
+    # The same page: what was typed on it stays, and so does its key.
+    assert form.page["entry"] == entry
+    assert {f["name"] for f in fields_on(form.page["parts"])} >= set(SAND)
+    assert path.exists() == (deed != "deleted")
+
+
+def test_a_page_that_asks_whether_python_is_there_gets_its_answer(form, monkeypatch):
+    answers = []
+    monkeypatch.setattr(form, "send", answers.append)
+    before = form.page
+    form._heard({"do": "there", "arg": {"me": "a", "asked": 3}, "entry": "a page that is gone"})
+    assert answers == [{"there": {"me": "a", "asked": 3}}]
+    assert form.page is before, "and nothing else happens"
+
+
 def test_an_odd_value_in_the_book_does_not_keep_the_bench_from_going_on(form, book, study):
     for number, seconds in ((1, 2.0), (2, 2.0), (3, 180.0)):  # two stopwatches that were stopped at once
         form.press("show", arg=number)

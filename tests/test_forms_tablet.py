@@ -82,6 +82,8 @@ def seen(tablet):
         context = chromium.new_context(viewport={"width": 800, "height": 1280}, has_touch=True)
         page = context.new_page()
         lines: list[str] = []
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
         page.on("websocket", lambda socket: lines.append(socket.url))
         html = page.goto(tablet.page.address).text()
         form = page.locator(".finish-form")
@@ -93,7 +95,12 @@ def seen(tablet):
         form.locator("button.f-do-start").tap()
         form.locator("button.f-clock-press").wait_for()
         yield SimpleNamespace(
-            page=page, html=html, text=page.inner_text("body"), lines=lines, cookies=context.cookies()
+            page=page,
+            html=html,
+            text=page.inner_text("body"),
+            lines=lines,
+            asked=asked,
+            cookies=context.cookies(),
         )
 
 
@@ -234,11 +241,11 @@ def test_the_address_is_the_same_from_day_to_day_while_nobody_else_has_it(monkey
 
     port = free_port()
     monkeypatch.setattr(made, "_PORT", port)
-    assert made._usual_port("127.0.0.1") == port
+    assert made._usual_port("127.0.0.1", 0) == port
     with socket.socket() as other:
         other.bind(("127.0.0.1", port))
         other.listen()
-        assert made._usual_port("127.0.0.1") not in (0, port)
+        assert made._usual_port("127.0.0.1", 0) not in (0, port)
 
 
 def test_a_port_that_is_taken_is_answered_in_words(tablet, tmp_path):
@@ -307,3 +314,131 @@ def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
     assert b"Traceback" not in said
     with pytest.raises(OSError, match=r"refused|reset"):
         urllib.request.urlopen(f"{address}/login", timeout=2)
+
+
+# --- nothing from elsewhere --------------------------------------------------------------------------
+
+
+def test_nothing_is_loaded_from_another_server(tablet, seen):
+    loaded = [url for url in seen.asked if not url.startswith(("blob:", "data:"))]
+    assert len(loaded) > 20
+    assert {url for url in loaded if not url.startswith(f"{tablet.base}/")} == set()
+    assert {line for line in seen.lines if not line.startswith(f"ws://{tablet.base[7:]}/")} == set()
+
+
+@pytest.mark.parametrize(
+    "path", ["/?token=wrong", "/no/such/page?token={token}", "/?token={token}&template=classic"]
+)
+def test_no_other_page_of_the_server_names_another_server(tablet, path):
+    request = urllib.request.Request(tablet.base + path.format(token=tablet.token))
+    try:
+        answer = urllib.request.urlopen(request, timeout=60)
+    except urllib.error.HTTPError as error:
+        answer = error
+    with answer:
+        html = answer.read().decode()
+    assert "<html" in html
+    loaded = re.findall(r"<(?:link|script|img|iframe)\b[^>]*", html)  # a link to be followed loads nothing
+    assert [part for part in loaded if re.search(r"""(?:src|href)\s*=\s*["']?(?:https?:)?//""", part)] == []
+
+
+def test_the_browser_is_told_to_load_nothing_from_elsewhere(seen):
+    # 192.0.2.1 belongs to nobody: RFC 5737, addresses for documentation.
+    blocked = seen.page.evaluate("""() => new Promise((done) => {
+        document.addEventListener("securitypolicyviolation", (event) => done(event.blockedURI), { once: true });
+        const sheet = document.createElement("link");
+        sheet.rel = "stylesheet";
+        sheet.href = "http://192.0.2.1/sheet.css";
+        document.head.append(sheet);
+        setTimeout(() => done("not blocked"), 5000);
+    })""")
+    assert blocked.startswith("http://192.0.2.1/")
+
+
+# --- the same address again --------------------------------------------------------------------------
+
+
+def test_port_and_token_are_kept_for_their_owner_only(tmp_path):
+    from finishlab.forms import tablet as made
+
+    port, token = made._kept(tmp_path)
+    assert (port, len(token)) == (0, 32)
+    made._keep(tmp_path, 8123, token)
+    assert made._kept(tmp_path) == (8123, token)
+    if os.name == "posix":
+        kept = tmp_path / made.KEPT
+        assert kept.stat().st_mode & 0o777 == 0o600
+        kept.chmod(0o644)
+        assert made._kept(tmp_path)[1] != token, "whoever has read it must not get in"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", '{"port": 8123}', '{"port": 8123, "token": "short"}', '{"port": 0, "token": 1}']
+)
+def test_a_spoiled_memory_of_the_address_is_no_hindrance(tmp_path, text):
+    from finishlab.forms import tablet as made
+
+    (tmp_path / made.KEPT).write_text(text, encoding="utf-8")
+    (tmp_path / made.KEPT).chmod(0o600)
+    port, token = made._kept(tmp_path)
+    assert port == 0
+    assert len(token) == 32
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere such lines hold no port")
+def test_a_port_just_left_by_the_page_before_is_free_again():
+    """A server that closes its lines first leaves them waiting (RFC 9293, section 3.6: TIME-WAIT)."""
+    from finishlab.forms import tablet as made
+
+    with socket.socket() as server:
+        server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        server.bind(("127.0.0.1", 0))
+        server.listen()
+        port = server.getsockname()[1]
+        with socket.create_connection(("127.0.0.1", port)) as client:
+            near, _ = server.accept()
+            near.close()
+            client.recv(1)
+    assert made._usual_port("127.0.0.1", port) == port
+
+
+def test_another_program_on_the_pages_port_is_said_with_the_new_address(tmp_path, monkeypatch):
+    needs("voila", "segno")
+    from finishlab.forms import tablet as made
+
+    monkeypatch.setattr(made, "_LEAVING", 0.2)
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        made._keep(tmp_path, port, "x" * 32)
+        with serve_tablet(tmp_path, host="127.0.0.1") as page:
+            assert f":{port}/" not in page.address
+            assert page.address.endswith("?token=" + "x" * 32)
+            assert (
+                f"Something else has port {port} of this machine now, so the address is a new one"
+                in page.text()
+            )
+
+
+def test_a_page_that_ends_by_itself_is_started_again_under_its_address(tmp_path, monkeypatch):
+    needs("voila", "segno")
+    from finishlab.forms import tablet as made
+
+    page = serve_tablet(tmp_path, host="127.0.0.1")
+    base = page.address.split("?")[0]
+    monkeypatch.setattr(made, "_PATIENCE", 0)
+    with ThreadPoolExecutor() as aside:
+        waiting = aside.submit(page.wait)
+        first = page._process
+        first.kill()
+        for _ in range(300):
+            if page._process is not first and made._answers(
+                "127.0.0.1", int(base.rsplit(":", 1)[1].strip("/"))
+            ):
+                break
+            time.sleep(0.1)
+        else:
+            pytest.fail("no page came back")
+        page._process.stdin.close()  # and ended as by its owner
+        waiting.result(timeout=60)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from voila.app import Voila
+from voila.tornado.handler import TornadoVoilaHandler
 
 from finishlab.forms.tablet import TOKEN
 
@@ -28,11 +29,37 @@ _NEEDED = (
     "/voila/static/",
 )
 
+_PAGES = Path(__file__).parent / "tablet_page"
+#: What a browser may load (W3C, Content Security Policy Level 3): this server's own files, and what the page makes.
+_ONLY_FROM_HERE = (
+    "default-src 'self' data: blob: 'unsafe-inline' 'unsafe-eval'; connect-src 'self' {line}; "
+    "object-src 'none'; base-uri 'self'; form-action 'self'; frame-ancestors 'none'"
+)
+
+
+class ThePage(TornadoVoilaHandler):
+    """The page itself. Its key against forged requests lets it end its kernel when it is left or loaded again."""
+
+    async def get(self, path: str | None = None) -> None:
+        """Answer with the page, and set the cookie of the key."""
+        _ = self.xsrf_token
+        await super().get(path)
+
 
 class OnePage(Voila):
     """A Voila that answers at its root and nowhere else."""
 
     name = "voila"
+
+    def setup_template_dirs(self) -> None:
+        """Put the page's own templates before Voila's, which load from a public server."""
+        super().setup_template_dirs()
+        self.template_paths.insert(0, str(_PAGES))
+
+    def init_settings(self) -> dict[str, Any]:
+        """Forbid the browser to load anything from elsewhere."""
+        only_from_here = _ONLY_FROM_HERE.format(line=f"ws://{self.ip}:{self.port}")
+        return {**super().init_settings(), "headers": {"Content-Security-Policy": only_from_here}}
 
     def init_handlers(self) -> list[Any]:
         """Return the handlers for the page and what it needs; everything else is not found."""
@@ -40,7 +67,7 @@ class OnePage(Voila):
         for handler in super().init_handlers():
             path = handler[0]
             if path.endswith("/(.*)") and path.count("/") == 1:
-                kept.append((path.removesuffix("(.*)"), *handler[1:]))
+                kept.append((path.removesuffix("(.*)"), ThePage, *handler[2:]))
             elif path.endswith("/voila/templates/(.*)"):
                 # Voila answers other paths here with a fault of its own, not with "not found".
                 kept.append((path.replace("(.*)", r"((?!.*\.\.)\w+/static/[\w./-]+)"), *handler[1:]))

@@ -6,6 +6,9 @@
 // What is typed and not saved yet, and where the bench stands, is kept in the browser: a page
 // that is loaded again, a new kernel or a closed lid goes on from there. Python takes it up
 // (`session.py`); what was typed is shown again with a line that says that it is not saved.
+//
+// Python may be gone: a kernel dies, the tablet's server is off. So the page asks once a second
+// whether it is there, and again with every press; without an answer it says so within 3 seconds.
 
 const node = (tag, look, text) => {
   const made = document.createElement(tag);
@@ -18,6 +21,8 @@ const memory = {
   read(name) { try { return JSON.parse(localStorage.getItem(name)); } catch { return null; } },
   write(name, value) { try { localStorage.setItem(name, JSON.stringify(value)); } catch { /* as above */ } },
 };
+// Among what is typed: the stopwatch as it was pressed, until Python has it.
+const CLOCK = "the stopwatch";
 const clockText = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
 function render({ model, el }) {
@@ -32,13 +37,16 @@ function render({ model, el }) {
   let saving = false; // the last press was one that saves
   let touched = false;
   let ticking = null;
-  let asking = null;
   let busy = false;
+  let fresh = false; // what is drawn is another page than before
   let drawn = 0; // when a new page came: the second half of a double tap must not land on it
 
   const inputs = () => [...body.querySelectorAll("input.f-input, select.f-input")];
   const fields = () => Object.fromEntries(inputs().map((i) => [i.name, i.value]));
-  const say = (message) => { touched = true; model.send({ entry, ...message }); };
+  const send = (message) => {
+    try { model.send({ entry, ...message }); } catch { /* no line to Python any more: no answer will come */ }
+  };
+  const say = (message) => { touched = true; send(message); ask(); };
   const kept = () => model.get("kept").as;
   const drafts = () => memory.read(`${kept()} typed`) || {};
   const remember = () => {
@@ -52,16 +60,71 @@ function render({ model, el }) {
     if (busy || performance.now() - drawn < 350) return;
     busy = true; // until Python has answered
     saving = action.kind === "primary";
+    const green = body.querySelector(".f-message.f-ok");
+    if (saving && green) { // what was saved before is no answer to this press; the box keeps its height under the finger
+      green.style.minHeight = `${green.offsetHeight}px`;
+      green.className = "f-message f-saving";
+      green.replaceChildren(node("p", "f-strong", "Saving ..."));
+    }
     say({ do: action.do, arg: action.arg ?? null, fields: fields() });
-    clearTimeout(asking);
-    asking = setTimeout(() => {
-      const lost = { kind: "bad", text: "No answer yet: not saved as far as this page knows.", list: [
-        "Wait a little. If nothing comes, load the page again and look under 'Logged today' before typing it anew."] };
-      body.querySelector(".f-message")?.remove();
-      body.prepend(parts.message(lost));
-      busy = false;
-    }, 10000);
   };
+
+  // --- is Python there? ---
+
+  const HALF = 500; // milliseconds of a beat; a sleeping tablet has none, so sleep is no silence
+  const me = String(Math.random()); // one form may be shown twice
+  const config = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+  let asked = 0;
+  let answered = 0;
+  let rest = 0; // beats since the last answer
+  let silent = 0; // beats without the answer that was asked for
+  let gone = 0; // how often the server said that this page's kernel is not at work
+
+  const ask = () => { asked += 1; send({ do: "there", arg: { me, asked } }); };
+  const heard = (message) => {
+    if (message.there?.me !== me) return;
+    answered = Math.max(answered, message.there.asked);
+    if (answered < asked) return;
+    rest = silent = gone = 0;
+    body.querySelector(".f-lost")?.remove();
+    if (typed[CLOCK]) { delete typed[CLOCK]; remember(); } // Python keeps the stopwatch now
+  };
+  const beat = () => {
+    if (document.hidden || !el.offsetParent) { silent = 0; return; }
+    if (answered >= asked) { rest += 1; if (rest >= 2) { rest = 0; ask(); } return; }
+    silent += 1;
+    if (silent >= (busy ? 5 : 4)) lost();
+    if (silent % 10 === 0) ask(); // the line may be there again, and what was sent meanwhile lost
+    if (silent % 4 === 0) comeBack();
+  };
+
+  function lost() {
+    if (body.querySelector(".f-lost") && !busy) return;
+    const pressed = busy && saving;
+    busy = saving = false;
+    const told = [config.kernelId
+      ? "Wait a moment: this page goes on by itself. If it does not, ask for the tablet page to be started again."
+      : "Run the notebook again: Run, then Run All Cells. If nothing changes, restart its kernel first."];
+    if (pressed) told.push("Then look under 'Logged today', and press Save again if the entry is not there.");
+    body.querySelectorAll(".f-ok, .f-bad, .f-saving").forEach((m) => m.remove());
+    const box = parts.message({ kind: "bad", list: ["What you typed is kept on this page.", ...told], text: pressed
+      ? "Not saved, as far as this page knows: the program behind it does not answer."
+      : "Nothing can be saved now: the program behind this page does not answer." });
+    box.classList.add("f-lost");
+    body.prepend(box);
+    if (pressed) box.scrollIntoView({ block: "nearest" });
+  }
+
+  // On the tablet the page is loaded anew once its server is there again but not its kernel; one at work is waited for.
+  async function comeBack() {
+    if (!config.kernelId) return;
+    try {
+      const found = await fetch(`${config.baseUrl}api/kernels/${config.kernelId}`, { cache: "no-store" });
+      const state = found.ok ? (await found.json()).execution_state : "gone";
+      gone = state === "busy" ? 0 : gone + 1;
+    } catch { return; } // no server
+    if (gone >= 2 && silent) location.reload();
+  }
 
   function field(spec) {
     const row = node("div", `f-field f-${spec.name}`);
@@ -135,6 +198,11 @@ function render({ model, el }) {
     let before = spec.seconds;
     // The clock of the day: it goes on while the lid is closed.
     let since = spec.running ? Date.now() : null;
+    const tell = () => say({ do: "clock", arg: { running: since !== null, seconds: seconds() } });
+    if (fresh && typed[CLOCK]) { // pressed while Python was gone
+      ({ before, since } = typed[CLOCK]);
+      setTimeout(tell);
+    }
     const seconds = () => before + (since === null ? 0 : (Date.now() - since) / 1000);
     const draw = () => {
       face.textContent = clockText(seconds());
@@ -154,7 +222,9 @@ function render({ model, el }) {
           if (next) next.focus();
         }
       }
-      say({ do: "clock", arg: { running: since !== null, seconds: before } });
+      typed[CLOCK] = { before, since };
+      remember();
+      tell();
       draw();
     });
     ticking = setInterval(draw, 250);
@@ -261,14 +331,14 @@ function render({ model, el }) {
   function draw() {
     const page = model.get("page");
     busy = false;
-    clearTimeout(asking);
     clearInterval(ticking);
     const active = body.contains(document.activeElement) ? document.activeElement : {};
     const held = active.name;
     // Where typing stood: what was selected there is still to be replaced by the next digit.
     const { selectionStart, selectionEnd } = active;
     const same = page.entry === entry;
-    if (!same) turn(page);
+    fresh = !same;
+    if (fresh) turn(page);
     body.replaceChildren(...(page.parts || []).map((p) => parts[p.is](p)));
     if (!same) again();
     notes();
@@ -320,13 +390,16 @@ function render({ model, el }) {
   model.on("change:page", draw);
   model.on("change:notes", notes);
   model.on("change:kept", keep);
+  model.on("msg:custom", heard);
   const before = memory.read(kept());
   draw();
   // Before anything of this page is kept: what the browser has from the page before it.
-  model.send({ entry, do: "again", arg: before });
+  send({ do: "again", arg: before });
+  const beating = setInterval(beat, HALF);
   return () => {
     clearInterval(ticking);
-    clearTimeout(asking);
+    clearInterval(beating);
+    model.off("msg:custom", heard);
     model.off("change:page", draw);
     model.off("change:notes", notes);
     model.off("change:kept", keep);

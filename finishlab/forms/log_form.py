@@ -147,6 +147,9 @@ class LogForm(anywidget.AnyWidget):
 
     def _heard(self, content: dict[str, Any]) -> None:
         do, arg, entry = content["do"], content.get("arg"), self._entry
+        if do == "there":
+            self.send({"there": arg})
+            return
         if content.get("entry") != entry:
             self.bench.look_again()
             self._draw()  # pressed twice, or on a page that is gone
@@ -282,8 +285,11 @@ class LogForm(anywidget.AnyWidget):
             same = self.page.get("entry") == self._entry
             old = [p for p in self.page["parts"] if p["is"] != "message"] if same else []
             again = parts.action("back", "Look again")
-            unread = parts.message("bad", "The book cannot be read just now.", error.mistakes, again)
-            found, focus = [*told, unread, *old], ""
+            if told and told[0]["list"] == list(error.mistakes):
+                told = [{**told[0], "action": again}]  # why it was not saved says it all
+            else:
+                told.append(parts.message("bad", "The book cannot be read just now.", error.mistakes, again))
+            found, focus = [*told, *old], ""
             place = self.page["place"] if same else ""
         self._drawn += 1
         self.kept = {"as": self._kept_as, "session": self.session.to_keep()}

@@ -42,8 +42,10 @@ class RecordBook(BookPages):
     ----------
     url : str or Path
         A path or ``sqlite:///trials.sqlite`` for a file on this machine's own disk, made
-        when it is not there; ``postgresql+psycopg://name@server/database`` for benches on
+        when it is not there (see `new`); ``postgresql+psycopg://name@server/database`` for benches on
         several machines (extra ``postgres``).
+    new : bool, optional
+        False refuses a file that is not there, so that no empty book takes the place of a lost one.
 
     Raises
     ------

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 class BookPages:
     """The pages of a record book; see `RecordBook`."""
 
-    def __init__(self, url: str | Path) -> None:
-        self._store = Store(url)
+    def __init__(self, url: str | Path, *, new: bool = True) -> None:
+        self._store = Store(url, new=new)
 
     @property
     def name(self) -> str:

@@ -14,15 +14,17 @@ import random
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy import event, exc
+from sqlalchemy import exc
 
 from finishlab.errors import RecordsError
 from finishlab.records import tables
+from finishlab.records.book_file import BookFile
 
 T = TypeVar("T")
 
@@ -42,8 +44,10 @@ class Store:
     Parameters
     ----------
     url : str or Path
-        A path or ``sqlite:///path`` for a file, which is made when it is not there;
+        A path or ``sqlite:///path`` for a file;
         ``postgresql+psycopg://...`` for a server.
+    new : bool, optional
+        Make the file when it is not there.
 
     Raises
     ------
@@ -51,68 +55,57 @@ class Store:
         The book cannot be opened, was written by newer code, or is something else.
     """
 
-    def __init__(self, url: str | Path) -> None:
+    def __init__(self, url: str | Path, *, new: bool = True) -> None:
         self._url = _url(url)
         self.sqlite = self._url.get_backend_name() == "sqlite"
         self.name = self._url.database if self.sqlite else self._url.render_as_string(hide_password=True)
         self._made = False
-        if self.sqlite:
-            self._look_at_file()
-        options: dict[str, Any] = {"connect_args": {"timeout": BUSY_SECONDS}} if self.sqlite else {}
-        if not self.sqlite:
-            options = {"isolation_level": "SERIALIZABLE", "pool_pre_ping": True}
-        try:
-            self._engine = sa.create_engine(self._url, **options)
-        except ModuleNotFoundError as error:
-            raise RecordsError(
-                f"a book on PostgreSQL needs the package {error.name}. Install it with: pip install 'finishlab[postgres]'"
-            ) from None
-        if self.sqlite:
-            _listen(self._engine)
+        self._last: tuple[Any, ...] | None = None  # the last entry that this store knows to be in the book
+        self._file = BookFile(str(self.name), BUSY_SECONDS) if self.sqlite else None
+        if self._file is not None:
+            if not new and not self._file.there:
+                raise RecordsError(
+                    f"there is no record book {self.name}. If it was moved or renamed, put it back in its place."
+                )
+            self._engine = self._answered(partial(_opened, self._file))
+        else:
+            self._engine = self._server()
         try:
             self._open()
         except BaseException:
             self.close()
             raise
 
-    def _look_at_file(self) -> None:
-        path = Path(str(self._url.database))
+    def _server(self) -> sa.Engine:
         try:
-            folder, parent = path.is_dir(), path.parent.is_dir()
-            beginning = path.open("rb").read(16) if path.exists() and not folder else b""
-        except OSError as error:
+            return sa.create_engine(self._url, isolation_level="SERIALIZABLE", pool_pre_ping=True)
+        except ModuleNotFoundError as error:
             raise RecordsError(
-                f"{path} cannot be read ({error.strerror}). Look at who may read it and its folder."
+                f"a book on PostgreSQL needs the package {error.name}. Install it with: pip install 'finishlab[postgres]'"
             ) from None
-        if folder:
-            raise RecordsError(f"{path} is a folder. Give the file of the book, as {path / 'trials.sqlite'}.")
-        if not parent:
-            raise RecordsError(
-                f"there is no folder {path.parent} for the book {path.name}. Make the folder, or look at the path."
-            )
-        if beginning and beginning != b"SQLite format 3\0":
-            raise RecordsError(
-                f"{path.name} is no record book: it is another kind of file. Give the book's own path, or a new name."
-            )
 
     def _open(self) -> None:
         """Make the tables of a new book, or see that an old one can be read."""
         found, others = self.read(_found)
         self._made = found is not None
-        if found == tables.VERSION:
-            return
         if found is None and others:
             raise RecordsError(
                 f"{self.name} is a database of something else (it has the table '{others[0]}'). "
                 "Give the book's own path, or a new name."
             )
+        if found is None and self._file is not None:
+            self._file.refuse_empty()
         if found is not None and found > tables.VERSION:
             raise RecordsError(
                 f"{self.name} was written by a newer finishlab (book version {found}; this one knows {tables.VERSION}). "
                 "Update finishlab on this machine; nothing in the book was touched."
             )
-        self.write(_brought_up)
-        self._made = True
+        if found != tables.VERSION:
+            self.write(_brought_up)
+            self._made = True
+        if self._file is not None:
+            self._answered(self._file.write_ahead)
+            self._last = self.read(_event)
 
     def read(self, body: Callable[[sa.Connection], T]) -> T:
         """
@@ -126,6 +119,8 @@ class Store:
 
         def run() -> T:
             options = {} if self.sqlite else {"isolation_level": "REPEATABLE READ"}
+            if self._file is not None:
+                self._file.look()
             with self._engine.connect().execution_options(**options) as connection, connection.begin():
                 return body(connection)
 
@@ -142,14 +137,35 @@ class Store:
             anything but the book.
         """
 
-        def run() -> T:
-            with self._engine.connect().execution_options(writes=True) as connection, connection.begin():
-                if self._made and not self.sqlite:
+        def on_server() -> T:
+            with self._engine.connect() as connection, connection.begin():
+                if self._made:
                     # Writers take turns, as on SQLite; said first, since the first look fixes what is seen.
                     connection.execute(sa.text("LOCK TABLE studies IN EXCLUSIVE MODE"))
                 return body(connection)
 
-        return self._answered(run)
+        file = self._file
+        return self._answered(on_server if file is None else lambda: self._written(file, body))
+
+    def _written(self, file: BookFile, body: Callable[[sa.Connection], T]) -> T:
+        """Write into the file of the book, which is looked at before and after."""
+        file.look()
+        with self._engine.connect().execution_options(writes=True) as connection:
+            with connection.begin():
+                if self._last is not None and _event(connection, self._last[0]) != self._last:
+                    file.refuse_older()
+                out = body(connection)
+                last = _event(connection) if self._made else None
+            file.look_after()
+            # Bring the entry into the main file too, so that a copy of it made by hand is complete. A
+            # reader may hold some of it back, or the disk be full: the entry is safe beside it, and goes
+            # in with a later one.
+            with suppress(sqlite3.Error):
+                raw = connection.connection.driver_connection
+                assert isinstance(raw, sqlite3.Connection)
+                raw.execute("pragma wal_checkpoint(passive)")
+        self._last = last
+        return out
 
     def _answered(self, run: Callable[[], T]) -> T:
         for attempt in range(_ATTEMPTS):
@@ -166,12 +182,12 @@ class Store:
                     f"a text has a broken letter ({broken}). {_NOTHING} Type that text again."
                 ) from None
             except (sqlite3.Error, OSError) as error:
-                raise RecordsError(f"{self.name} cannot be used ({error}). {_NOTHING}") from None
+                raise RecordsError(self._words(error)) from None
         raise AssertionError  # the last attempt returns or raises
 
-    def _words(self, error: exc.DBAPIError) -> str:
+    def _words(self, error: Exception) -> str:
         """Say what a database's error means for the one at the bench."""
-        origin = error.orig
+        origin = error.orig if isinstance(error, exc.DBAPIError) else error
         name, found = (
             getattr(origin, "sqlite_errorname", "") or "",
             str(origin).splitlines()[0] if str(origin) else "",
@@ -222,6 +238,8 @@ class Store:
             ) from None
 
     def _copied(self, path: Path) -> None:
+        if self._file is not None:
+            self._file.look()
         raw = self._engine.raw_connection()
         try:
             copy = sqlite3.connect(path)
@@ -276,7 +294,12 @@ _SENTENCES = (
         + " Ask who keeps this machine for the right to read and write there.",
     ),
     (
-        ("SQLITE_CORRUPT", "SQLITE_NOTADB"),
+        ("SQLITE_NOTADB",),
+        "{book} is no record book: it is another kind of file, or it is damaged. "
+        "Nothing of this entry was saved. Give the book's own path or a new name; if it was the book, put the file aside and go on with the last backup.",
+    ),
+    (
+        ("SQLITE_CORRUPT",),
         "{book} is damaged ({found}). " + _NOTHING + " Put the file aside and go on with the last backup.",
     ),
     (
@@ -317,25 +340,19 @@ def _url(url: str | Path) -> sa.URL:
     return made
 
 
-def _listen(engine: sa.Engine) -> None:
-    """Take over the transactions of SQLite from its driver, which would begin them too late."""
+def _opened(file: BookFile) -> sa.Engine:
+    """Return what opens a book's file, which is made where there is none."""
+    if not file.there:
+        file.make(_brought_up)
+    return file.opened()
 
-    @event.listens_for(engine, "connect")
-    def prepare(connection: Any, _: Any) -> None:
-        connection.isolation_level = None  # the driver must not begin by itself
-        for pragma in (
-            f"busy_timeout={int(BUSY_SECONDS * 1000)}",
-            "journal_mode=wal",
-            "synchronous=full",
-            "foreign_keys=on",
-        ):
-            connection.execute(f"pragma {pragma}")
 
-    @event.listens_for(engine, "begin")
-    def begin(connection: sa.Connection) -> None:
-        # A writer takes its turn before it reads; otherwise two that read the same would both write.
-        writes = connection.get_execution_options().get("writes")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+def _event(connection: sa.Connection, number: int | None = None) -> tuple[Any, ...] | None:
+    """Return an entry among all that happened, by its number or the last one; None where there is none."""
+    e = tables.events.c
+    chosen = sa.select(e.id, e.at, e.what, e.technician, e.after).order_by(e.id.desc()).limit(1)
+    found = connection.execute(chosen if number is None else chosen.where(e.id == number)).first()
+    return None if found is None else tuple(found)
 
 
 def _found(connection: sa.Connection) -> tuple[int | None, list[str]]:
