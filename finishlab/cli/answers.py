@@ -86,7 +86,7 @@ def shortest(
     place = StudyFolder.at(folder)
     study = place.study()
     question = asked(study, goal, assurance)
-    with _progress.bar(len(question["goal"]) + 4) as stage:
+    with _progress.bar(5) as stage:
         stage("reading the trials")
         trials = place.trials(study)
         recipe, model = _solve(study, trials, question, stage)
@@ -113,12 +113,9 @@ def _solve(
 ) -> tuple[Recipe, FinishModel]:
     from finishlab.model import fit
     from finishlab.solve import shortest as find
-    from finishlab.study import RESPONSES
 
+    stage("fitting the trials")
     model = fit(study, trials)
-    for name in question["goal"]:
-        stage(f"fitting {RESPONSES[name][0]}")
-        model.response(name)
     stage("looking for the shortest process")
     return find(model, **question), model
 
