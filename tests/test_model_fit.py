@@ -92,7 +92,7 @@ def test_readings_that_are_all_equal_are_refused_at_once(bench, trials, kind):
 def test_a_goal_that_cannot_be_fitted_is_refused_before_a_model_is_handed_back(bench, trials):
     unread = trials.drop(columns=[c for c in trials if c.startswith("gloss_20")]).assign(gloss_20=np.nan)
     burned = unread.assign(burned_after_step=bench.study.steps[-1].name)
-    with pytest.raises(ModelError, match="^no done trial has gloss_20"):
+    with pytest.raises(ModelError, match=r"^no done trial has gloss_20"):
         fl.fit(bench.study, burned)
 
 
@@ -107,7 +107,8 @@ def test_nothing_done_to_the_tables_afterwards_changes_an_answer(bench, trials):
             table.loc[:, name] = 1.0
     some = trials.head(4)
     pd.testing.assert_frame_equal(model.predict(some), untouched.predict(some))
-    assert model.panels == untouched.panels and model.evidence() == untouched.evidence()
+    assert model.panels == untouched.panels
+    assert model.evidence() == untouched.evidence()
     assert model.cautions == untouched.cautions
 
 

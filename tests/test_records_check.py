@@ -7,7 +7,7 @@ from record_sheets import D4039, STUDY, but, good
 
 from finishlab.errors import RecordsError
 from finishlab.optics import highest_clear_gloss
-from finishlab.records import check_trials
+from finishlab.records import check_trials, readings_of
 
 
 def check(study=STUDY, **columns):
@@ -545,3 +545,46 @@ def test_random_slips_are_found_where_they_were_made_and_a_sheet_without_them_pa
         found = mistakes(wrong)
         assert len(found) == 1, (column, row, found)
         assert found[0].startswith(f"row {row + 2} (index {row}), {column}: ")
+
+
+# --- one value a trial ---------------------------------------------------------------------------
+
+
+def lone(**columns):
+    sheet = good(gloss_20=[84.2, 85.2, 86.1, 78.7, 85.0, 85.4], **columns)
+    return {name: cells for name, cells in sheet.items() if name not in ("gloss_20_1", "gloss_20_2")}
+
+
+def test_one_value_a_trial_is_taken_as_the_mean_of_the_spots_and_said_so():
+    trials, cautions = check_trials(pd.DataFrame(lone()), STUDY)
+    assert cautions == (
+        "20° gloss: one value a trial, taken as the mean of 2 spots, as the study says. If it is a single reading, head "
+        "its column gloss_20_1. If jobs are judged by a single reading too, write spots = 1 under [reading] in the study "
+        "file.",
+    )
+    assert check_trials(trials, STUDY)[1] == cautions
+    read = readings_of(trials, STUDY).query("response == 'gloss_20'")
+    assert read["readings"].tolist() == [2] * 6
+
+
+def test_a_single_reading_a_trial_is_told_by_its_heading_or_by_the_study():
+    sheet = lone()
+    sheet["gloss_20_1"] = sheet.pop("gloss_20")
+    trials, cautions = check_trials(pd.DataFrame(sheet), STUDY)
+    assert cautions == ()
+    assert readings_of(trials, STUDY).query("response == 'gloss_20'")["readings"].tolist() == [1] * 6
+    one_spot = STUDY.from_toml(STUDY.source.replace("spots = 2", "spots = 1"))
+    trials, cautions = check_trials(pd.DataFrame(lone()), one_spot)
+    assert cautions == ()
+    assert readings_of(trials, one_spot).query("response == 'gloss_20'")["readings"].tolist() == [1] * 6
+
+
+def test_a_trial_with_its_mean_alone_among_others_with_repeats_is_named():
+    first, second = ([None, *good()[name][1:]] for name in ("gloss_20_1", "gloss_20_2"))
+    mean = [84.2, *[None] * 5]
+    trials, cautions = check(gloss_20_1=first, gloss_20_2=second, gloss_20=mean)
+    assert without_index(cautions[0]).startswith(
+        "20° gloss: one value in row 2, taken as the mean of 2 spots"
+    )
+    read = readings_of(trials, STUDY).query("response == 'gloss_20'")
+    assert read["readings"].tolist() == [2, *[1] * 10]

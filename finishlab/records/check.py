@@ -36,6 +36,7 @@ _RULES = (
     trial_settings,
     value_rules.gloss,
     value_rules.repeats,
+    value_rules.taken_as_means,
     value_rules.faults,
     value_rules.haze,
     film,

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab._show import plain_number
+from finishlab._show import listed, plain_number
 from finishlab.optics import haze_index, highest_clear_gloss
-from finishlab.records.columns import MIL_UM, START, Column
+from finishlab.records.columns import MIL_UM, START, Column, read_at_spots
 from finishlab.records.draft import Draft
-from finishlab.study import RANGES
+from finishlab.study import RANGES, RESPONSES
 
 #: More minutes than this on one patch are a slip (common practice, no source).
 MOST_MINUTES = 600
@@ -180,6 +180,31 @@ def _slipped(draft: Draft, heading: str, usual: np.ndarray, repeated: list[str])
             f"slipped decimal point: write {plain_number(value[i] * 10 if low[i] else value[i] / 10)}, or read again."
         ),
         also=repeated,
+    )
+
+
+def taken_as_means(draft: Draft) -> None:
+    """Caution where a trial has one value of a goal's response read at several spots: it counts as their mean."""
+    spots, where, names, heading = draft.study.reading.spots, np.zeros(draft.size, bool), [], ""
+    for mean, group in draft.groups("reading").items():
+        response = group[0].quantity
+        computed = response == "haze" and draft.study.reading.haze_method == "ASTM D4039"
+        asked = response in draft.study.goal and read_at_spots(response) and not computed
+        if spots == 1 or group[0].step == START or not asked:
+            continue
+        single = np.logical_or.reduce(
+            [np.zeros(draft.size), *(draft.filled(c.heading) for c in group if c.repeat)]
+        )
+        alone = draft.done & draft.filled(mean) & ~single
+        if alone.any():
+            where, heading = where | alone, heading or mean
+            names.append(RESPONSES[response][0])
+    every = "a trial" if (where | ~draft.done).all() else "in {rows}"
+    draft.caution(
+        where,
+        f"{listed(dict.fromkeys(names))}: one value {every}, taken as the mean of {spots} spots, as the study says. "
+        f"If it is a single reading, head its column {heading}_1. If jobs are judged by a single reading too, write "
+        "spots = 1 under [reading] in the study file.",
     )
 
 
