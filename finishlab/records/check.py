@@ -34,6 +34,7 @@ _RULES = (
     value_rules.measured,
     trial_rules.trial_status,
     trial_settings,
+    value_rules.whole_minutes,
     value_rules.gloss,
     value_rules.repeats,
     value_rules.taken_as_means,

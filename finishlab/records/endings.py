@@ -139,6 +139,8 @@ def _wanted(changes: Mapping[str, Any], before: Mapping[str, Any], entry: Entry)
             mistakes.append(
                 f"'{heading}' is the mean of single readings. Amend the reading that is wrong, as {column.mean}_1."
             )
+        elif heading == "technician" and value is not None:
+            wanted[heading] = checks.person(value)
         elif isinstance(value, str):
             wanted[_in_um(column)] = checks.text(value, heading).strip() or None
         elif column.in_mil and isinstance(value, int | float):

@@ -21,6 +21,7 @@ from finishlab.records import bench_checks as checks
 from finishlab.records import rows
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import Saved
+from finishlab.records.cells import plain_label
 from finishlab.records.columns import FILM, START, read_at_spots
 from finishlab.records.logged import (
     Logged,
@@ -67,7 +68,7 @@ class Entry:
     ) -> Saved:  # fmt: skip
         """Add the entry to what happened and return what the bench is told."""
         told = f"Saved: trial {logged.trial}, {words}."
-        saved = Saved(logged.trial, self.when, told, (*checks.name_prompt(self.technician), *(prompts or [])))
+        saved = Saved(logged.trial, self.when, told, tuple(prompts or ()))
         return rows.acknowledged(
             conn, study_id, logged, saved, what,
             technician=self.technician, key=self.key, request=self.request, **columns,
@@ -132,7 +133,7 @@ def start(
 
 def _label(value: Any, column: str) -> str | None:
     """Return a label as text; None where it is empty."""
-    return None if value is None else checks.text(value, column).strip() or None
+    return None if value is None else plain_label(checks.text(value, column)) or None
 
 
 def _planned(

@@ -12,6 +12,8 @@ import numpy as np
 
 from finishlab._show import listed, plain_number
 from finishlab.optics import haze_index, highest_clear_gloss
+from finishlab.records.cells import each_once
+from finishlab.records.clock import clock_minutes
 from finishlab.records.columns import MIL_UM, START, Column, read_at_spots
 from finishlab.records.draft import Draft
 from finishlab.study import RANGES, RESPONSES
@@ -34,10 +36,29 @@ def measured(draft: Draft) -> None:
     """Turn every measuring column into numbers, and repeats into their mean."""
     for heading, column in draft.columns.items():
         if column.role in ("reading", "film", "minutes"):
-            draft.clean[heading] = draft.numbers.read(draft.sheet.cells[heading], heading)
+            cells = draft.sheet.cells[heading]
+            cells = _from_clock(draft, heading, cells) if column.role == "minutes" else cells
+            draft.clean[heading] = draft.numbers.read(cells, heading)
     for role in ("reading", "film"):
         for mean, group in draft.groups(role).items():
             draft.clean[mean] = _mean(draft, group)
+
+
+def _from_clock(draft: Draft, heading: str, cells: np.ndarray) -> np.ndarray:
+    """Return a column of minutes with clock times as numbers; say where a spreadsheet's hours were taken for minutes."""
+    if cells.dtype != object:
+        return cells
+    minutes = each_once(cells, clock_minutes)
+    clock = minutes != np.array(None)
+    hours = clock & (each_once(cells, lambda v: not isinstance(v, str) or v.count(":") > 1) == np.array(True))
+    if hours.any():
+        first = int(np.flatnonzero(hours)[0])
+        draft.caution(
+            hours,
+            f"{heading}: the clock times in {{rows}} were read as minutes and seconds, as {cells[first]} for "
+            f"{_short(minutes[first])} minutes.",
+        )
+    return np.where(clock, minutes, cells)
 
 
 def _mean(draft: Draft, group: list[Column]) -> np.ndarray:
@@ -265,6 +286,28 @@ def haze(draft: Draft) -> None:
 
 
 # --- minutes ---------------------------------------------------------------------------------
+
+
+def whole_minutes(draft: Draft) -> None:
+    """Add up the minutes of the steps where a done trial has no total and every step worked was timed."""
+    total, timed = np.zeros(draft.size), draft.done & ~draft.filled("minutes")
+    burned = draft.clean.get("burned_after_step", np.full(draft.size, None))
+    over = np.zeros(draft.size, bool)
+    for step in draft.study.steps:
+        spent = draft.number(f"{step.name}_minutes")
+        worked = ~draft.left_out.get(step.name, np.zeros(draft.size, bool)) & ~over
+        timed &= ~worked | ~np.isnan(spent)
+        total += np.where(worked, np.nan_to_num(spent), 0.0)
+        over |= burned == step.name
+    timed &= total > 0
+    if timed.any():
+        draft.clean["minutes"] = np.where(timed, total, draft.number("minutes"))
+    draft.caution(timed, "No minutes of the whole trial in {rows}: the minutes of the steps were added up.")
+
+
+def steps_timed(draft: Draft) -> bool:
+    """Return whether the sheet has a column for the minutes of every step, from which the total follows."""
+    return all(draft.given(f"{s.name}_minutes") for s in draft.study.steps)
 
 
 def minutes(draft: Draft) -> None:
