@@ -20,6 +20,7 @@ NO_NAME = "Use a number or initials, never a full name."
 #: Trials named in a sentence before the rest is only counted.
 _NAMED = 6
 STATUSES = ("planned", "started", "done", "spoiled")
+_LETTERS = re.compile(r"(?:[^\W\d_]|[ .,'’-])+")
 _WORD = re.compile(r"[^\W\d_]{2,}")
 
 
@@ -56,7 +57,7 @@ def looks_like_name(technician: str) -> bool:
     >>> [looks_like_name(t) for t in ("T1", "AS", "JSB", "a.s.", "Student 4", "plan")]
     [False, False, False, False, False, False]
     """
-    if any(c.isdecimal() for c in technician):
+    if not _LETTERS.fullmatch(technician):
         return False
     found = _WORD.findall(technician)
     long = [w for w in found if len(w) > 2]
