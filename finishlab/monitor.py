@@ -30,6 +30,7 @@ from finishlab.charts import CONFIDENCE, FEWEST, EvenSpread, capability, individ
 from finishlab.errors import RecordsError
 from finishlab.model import FinishModel
 from finishlab.model.exact import exact_share
+from finishlab.records.cells import plain_label
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.rounds import follow_up
 from finishlab.study import LIMITS, RANGES, RESPONSES, Condition
@@ -316,7 +317,7 @@ def _checked(recipe: Recipe, jobs: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarr
     if mistakes or charted is None:
         raise RecordsError(mistakes)
     labels = (
-        some["job"].astype(str)
+        some["job"].map(plain_label)
         if "job" in some.columns
         else pd.Series(range(1, len(some) + 1), index=some.index).astype(str)
     )

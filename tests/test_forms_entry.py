@@ -275,3 +275,11 @@ def test_what_the_book_holds_can_be_corrected_each_value_by_itself():
         "film_before_um": "film before work",
         "cut_minutes": "minutes of cut",
     }
+
+
+def test_film_that_can_hardly_be_is_taken_and_asked_about():
+    film = Field("film_before_um", "film_before_um", "film before work", "µm", 1000)
+    read = entered("860", film)
+    assert (read.value, read.fault, read.doubt) == (860.0, False, True)
+    assert read.note.startswith("860 µm is far more than paint on a panel usually has.")
+    assert not entered("110", film).doubt

@@ -127,17 +127,6 @@ def test_a_goal_that_may_lie_above_the_ceiling_is_a_caution(bench, trials):
 # --- what can be answered is answered --------------------------------------------------------------
 
 
-def test_readings_that_are_all_equal_are_said_to_teach_nothing(bench, trials):
-    equal = moved(trials, 84.0 - trials["gloss_20"])
-    for c in ("gloss_20_1", "gloss_20_2", "gloss_20_3"):
-        equal[c] = 84.0
-    equal = equal.drop(columns=[c for c in equal.columns if c.startswith(("sand_gloss", "cut_gloss"))])
-    (check,) = fl.fit(bench.study, equal).checked
-    assert check.caution.startswith(
-        "20° gloss: all 24 patches read 84.0 GU. Nothing says what the settings do."
-    )
-
-
 def test_without_repeats_the_question_of_misfit_says_so(bench, trials):
     once = trials.drop_duplicates(subset=list(bench.study.basis.names))
     check = asked(bench.study, once, "repeats")

@@ -259,15 +259,6 @@ def test_a_setting_that_never_varied_has_nothing_to_compare():
         compare_levels(fitted(trials), "cut_product")
 
 
-def test_readings_all_the_same_are_said_to_be():
-    trials = worked(np.random.default_rng(6)).assign(gloss_20=80.0)
-    with pytest.raises(
-        ModelError,
-        match=r"^20° gloss: all 36 patches read 80\.0 GU\. Nothing says what the settings do\. Look whether",
-    ):
-        compare_levels(fitted(trials), "cut_pad")
-
-
 def test_wrong_asks_are_answered(model):
     with pytest.raises(
         ModelError, match=r"^'cut_pads' is no factor of this study\. Factors: cut_pad, cut_product"

@@ -199,25 +199,6 @@ def test_a_factor_that_never_varied_is_named_and_the_rest_answered(bench, trials
     )
 
 
-def test_readings_that_are_all_equal_are_said_beside_what_is_answered(bench, trials):
-    same = trials.assign(**{c: 84.0 for c in trials if c.startswith("gloss_20")})
-    found = fl.what_matters(fl.fit(bench.study, same))
-    assert found.cautions[0].startswith("20° gloss: all 24 patches read 84.0 GU. Nothing says")
-    assert set(found.table()["quantity"]) >= {"gloss_20", "minutes"}
-
-
-def test_a_curve_a_grid_and_two_kinds_of_model_are_refused_where_every_patch_reads_the_same(bench, trials):
-    same = trials.assign(**{c: 84.0 for c in trials if c.startswith("gloss_20")})
-    model = fl.fit(bench.study, same)
-    sentence = r"^20° gloss: all 24 patches read 84\.0 GU\. Nothing says what the settings do\. Look whether the meter"
-    with pytest.raises(ModelError, match=sentence):
-        fl.pass_curve(model, "cut_passes")
-    with pytest.raises(ModelError, match=sentence):
-        fl.setting_grid(model)
-    with pytest.raises(ModelError, match=sentence):
-        fl.compare_models(bench.study, same)
-
-
 def test_two_factors_that_always_moved_together_are_named(bench, trials):
     pads = {"wool": "compound A", "foam": "compound B"}
     both = trials[trials["cut_pad"].isin(pads)].copy()

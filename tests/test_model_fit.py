@@ -81,6 +81,37 @@ def test_a_goal_that_was_never_read_is_refused_by_its_name(bench, trials):
         model.probability(some(bench.study, 3), goal={"haze": {"at_most": 20}})
 
 
+@pytest.mark.parametrize("kind", ["steps", "surface"])
+def test_readings_that_are_all_equal_are_refused_at_once(bench, trials, kind):
+    same = trials.assign(**{c: 84.0 for c in trials if c.startswith("gloss_20")})
+    sentence = r"^20° gloss: all 24 patches read 84\.0 GU\. Nothing says what the settings do\. Look whether the meter"
+    with pytest.raises(ModelError, match=sentence):
+        fl.fit(bench.study, same, kind=kind)
+
+
+def test_a_goal_that_cannot_be_fitted_is_refused_before_a_model_is_handed_back(bench, trials):
+    unread = trials.drop(columns=[c for c in trials if c.startswith("gloss_20")]).assign(gloss_20=np.nan)
+    burned = unread.assign(burned_after_step=bench.study.steps[-1].name)
+    with pytest.raises(ModelError, match=r"^no done trial has gloss_20"):
+        fl.fit(bench.study, burned)
+
+
+def test_nothing_done_to_the_tables_afterwards_changes_an_answer(bench, trials):
+    given = trials.copy()
+    model, untouched = fl.fit(bench.study, given), fl.fit(bench.study, trials)
+    for table in (given, model.trials, model.done):
+        table["minutes"] = 99.0
+        table["panel"] = 1
+        table["status"] = "spoiled"
+        for name in [c for c in table if "gloss_20" in c or "gloss_60" in c or c.startswith("film")]:
+            table.loc[:, name] = 1.0
+    some = trials.head(4)
+    pd.testing.assert_frame_equal(model.predict(some), untouched.predict(some))
+    assert model.panels == untouched.panels
+    assert model.evidence() == untouched.evidence()
+    assert model.cautions == untouched.cautions
+
+
 def test_an_unknown_kind_of_model_is_refused(bench, trials):
     with pytest.raises(ModelError, match=r"^kind is 'line'; it must be 'auto', 'steps' or 'surface'\."):
         fl.fit(bench.study, trials, kind="line")

@@ -77,6 +77,16 @@ def test_a_patch_counts_with_the_mean_of_its_readings():
     assert means(table).cautions == ()
 
 
+def test_a_mean_that_was_logged_alone_counts_as_the_spots_it_is_the_mean_of():
+    table = trials()
+    logged = table.drop(columns=[c for c in table if c[-2:] in ("_1", "_2", "_3")])
+    pd.testing.assert_frame_equal(final(means(logged)), final(means(table)))
+    assert (means(logged).repeats == 3).all()
+    assert means(logged).meter_df == 0  # nothing is known of the meter from them
+    single = logged.rename(columns={"gloss_20": "gloss_20_1", "sand_gloss_20": "sand_gloss_20_1"})
+    assert (final(means(single))["repeats"] == 1).all()
+
+
 def test_the_meters_spread_is_that_of_readings_about_their_patch():
     table, result = trials(), means(trials())
     columns = table[["gloss_20_1", "gloss_20_2", "gloss_20_3"]]

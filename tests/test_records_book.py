@@ -20,7 +20,7 @@ from record_sheets import D4039, STUDY, STUDY_TEXT, csv_text, good
 
 import finishlab as fl
 from finishlab.errors import RecordsError
-from finishlab.records import read_trials, rows, store, tables
+from finishlab.records import read_trials, readings_of, rows, store, tables
 from finishlab.records.spread import robust_spread, widest_range
 from finishlab.study import Study
 
@@ -232,10 +232,10 @@ def test_a_trial_is_started_by_one_only(book):
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"gloss_20": [841]}, "gloss_20: 841 GU is above 109.1 GU, the most a clear coat can read. If the decimal point slipped, write 84.1"),
+        ({"gloss_20": [841]}, "gloss_20_1: 841 GU is above 109.1 GU, the most a clear coat can read. If the decimal point slipped, write 84.1"),
         ({"gloss_20": [84.1, 8.41]}, "gloss_20_2: 8.41 where other readings of the patch are near 84.1. It looks like a slipped decimal point"),
-        ({"gloss_20": ["84 GU"]}, "gloss_20: '84 GU' has more than a number. Write only the number, 84"),
-        ({"gloss_20": [-1]}, "gloss_20: -1 is below 0."),
+        ({"gloss_20": ["84 GU"]}, "gloss_20_1: '84 GU' has more than a number. Write only the number, 84"),
+        ({"gloss_20": [-1]}, "gloss_20_1: -1 is below 0."),
         ({"faults": [1.5]}, "faults: 1.5 is not a whole number."),
         ({"film_after_um": [4.2]}, "film_after_um: 4.2 µm looks like mils; 4.2 mil is 107 µm. Write 106.7"),
         ({"film_after_um": [120.0]}, "film_after_um: 120 µm after work is more than the 107 µm before it."),
@@ -882,3 +882,64 @@ def test_the_database_library_loads_only_with_the_book():
     code = "import sys, finishlab.records; finishlab.records.read_trials; print('sqlalchemy' in sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "False"
+
+
+# --- labels and people -----------------------------------------------------------------------------
+
+
+def test_a_panel_is_the_same_however_its_number_is_typed(file_book):
+    for panel in ("1", "01", 1.0):
+        file_book.start(STUDY, technician="T1", panel=panel, settings=SETTINGS)
+    logged = file_book.trials(STUDY)
+    assert logged["panel"].tolist() == [1, 1, 1]
+    assert logged["patch"].tolist() == [1, 2, 3]
+    assert "there is no reading" in refusal(
+        file_book.read, STUDY, "01", after="sand", values={}, technician="T1"
+    )
+
+
+@pytest.mark.parametrize("name", ["Maria", "Jo Smith", "jo smith", "JO SMITH"])
+def test_a_name_is_refused_when_it_is_typed_and_nothing_is_saved(file_book, name):
+    trial = started(file_book)
+    before = state(file_book)
+    for call, given in (
+        (file_book.read, {"after": "polish", "values": {"gloss_20": [84.1]}}),
+        (file_book.spoil, {"reason": "slip"}),
+    ):
+        assert refusal(call, STUDY, trial, technician=name, **given) == (
+            f"technician: '{name}' looks like a name. Use a number or initials, never a full name."
+        )
+    assert "looks like a name" in refusal(
+        file_book.amend, STUDY, trial, changes={"technician": name}, reason="slip", technician="T1"
+    )
+    assert state(file_book) == before
+
+
+def test_a_name_in_a_sheet_is_refused_by_the_book_and_readable_elsewhere(file_book, tmp_path):
+    path = tmp_path / "old.csv"
+    pd.DataFrame(good(technician=["T1", "Maria", *["T1"] * 4])).to_csv(path, index=False)
+    said = refusal(file_book.import_sheet, STUDY, path, technician="T1")
+    assert "row 3, technician: looks like a name. Use a number or initials" in said
+    assert read_trials(path, STUDY).attrs["cautions"][0].startswith("Trial 2: technician looks like a name.")
+
+
+def test_one_reading_at_the_bench_is_one_and_a_mean_of_a_sheet_is_of_all_spots(file_book, tmp_path):
+    trial = started(file_book)
+    file_book.read(STUDY, trial, after="polish", values={"gloss_20": [84.1], "faults": [0]}, technician="T1")
+    file_book.finish(STUDY, trial, technician="T1", minutes=6)
+    sheet = pd.DataFrame(good(gloss_20=84.0, panel=["C"] * 3 + ["D"] * 3)).drop(
+        columns=["gloss_20_1", "gloss_20_2"]
+    )
+    sheet.assign(trial=range(11, 17)).to_csv(tmp_path / "means.csv", index=False)
+    file_book.import_sheet(STUDY, tmp_path / "means.csv", technician="T1")
+    read = readings_of(file_book.trials(STUDY), STUDY).query("response == 'gloss_20'")
+    assert sorted(read["readings"]) == [1, *[2] * 6]
+
+
+def test_much_film_removed_is_asked_about(file_book):
+    trial = started(file_book, film_before_um=460)
+    file_book.read(
+        STUDY, trial, after="polish", values={"gloss_20": [84.1, 84.2], "faults": [0]}, technician="T1"
+    )
+    saved = file_book.finish(STUDY, trial, technician="T1", minutes=6, film_after_um=108)
+    assert saved.prompts[0].startswith("352 µm removed is more than a whole clear coat usually has.")

@@ -1,5 +1,7 @@
 """What a checked trial table holds, and every mistake in plain words with row and column."""
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +9,7 @@ from record_sheets import D4039, STUDY, but, good
 
 from finishlab.errors import RecordsError
 from finishlab.optics import highest_clear_gloss
-from finishlab.records import check_trials
+from finishlab.records import check_trials, readings_of
 
 
 def check(study=STUDY, **columns):
@@ -139,14 +141,11 @@ def test_haze_by_astm_d4039_stays_empty_where_the_method_does_not_hold():
 
 def test_labels_are_numbers_only_when_all_of_them_are():
     assert check(panel=["1", 1.0, 1, "2", 2, 2])[0]["panel"].tolist() == [1, 1, 1, 2, 2, 2]
-    assert check(panel=["01", "01", "01", "B", "B", 2.0])[0]["panel"].tolist() == [
-        "01",
-        "01",
-        "01",
-        "B",
-        "B",
-        "2",
-    ]
+    assert check(panel=["01", "1", 1.0, "B", "B", 2.0])[0]["panel"].tolist() == ["1", "1", "1", "B", "B", "2"]
+
+
+def test_a_panel_01_is_panel_1():
+    assert check(panel=["01", "1", 1.0, "02", "2.0", 2])[0]["panel"].tolist() == [1, 1, 1, 2, 2, 2]
 
 
 def test_row_labels_stay_unless_they_are_not_unique():
@@ -263,7 +262,7 @@ def test_film_removed_by_a_burn_through_is_not_computed():
         ),
         (
             {"technician": ["AB", "Jo Smith", "7", "Maria", "CD", "T1"]},
-            "technician looks like a name in rows 3 and 5. Use a number or initials, never a full name.",
+            "Trials 2 and 4: technician looks like a name. Use a number or initials, never a full name.",
         ),
         (
             but("film_after_um", 2, 108.0),
@@ -332,7 +331,7 @@ SLIPS = [
     ("minutes", 2, 3000, "row 2, minutes: 3000 minutes on one patch are more than 600. Write working minutes; if it is seconds, write 50."),
     ("minutes", 2, 0, "row 2, minutes: 0; working minutes are above 0. Write the minutes worked."),
     ("minutes", 2, None, "row 2, minutes: is empty in a done trial. Fill it in, or mark the trial spoiled with a reason."),
-    ("minutes", 2, "7:30", "row 2, minutes: '7:30' is a clock time. Write a decimal number, as 7.5 for 7 minutes 30 seconds."),
+    ("minutes", 2, "0:45:00", "row 2, minutes: '0:45:00' is a clock time. Write a decimal number, as 7.5 for 7 minutes 30 seconds."),
     # numbers as text
     ("gloss_60", 2, "n/a", "row 2, gloss_60: 'n/a' is not a number. Write a number, or leave the cell empty if there was no reading."),
     ("gloss_60", 2, "1,234", "row 2, gloss_60: '1,234' can be read two ways. Write 1234 or 1.234."),
@@ -423,7 +422,9 @@ def test_a_missing_response_is_answered_with_both_ways_to_give_it():
     sheet = {k: v for k, v in good().items() if not k.startswith("gloss_20") and k != "minutes"}
     found = mistakes(sheet)
     assert found[0].startswith("column 'minutes' is missing. Columns: ")
-    assert found[0].endswith(" Add it, with a value for every trial.")
+    assert found[0].endswith(
+        " Add it, with a value for every trial, or the minutes of every step; they are added up."
+    )
     assert found[1] == (
         "column 'gloss_20' is missing. Add it, or its repeat readings as 'gloss_20_1', 'gloss_20_2'; the goal names gloss_20."
     )
@@ -545,3 +546,109 @@ def test_random_slips_are_found_where_they_were_made_and_a_sheet_without_them_pa
         found = mistakes(wrong)
         assert len(found) == 1, (column, row, found)
         assert found[0].startswith(f"row {row + 2} (index {row}), {column}: ")
+
+
+# --- one value a trial ---------------------------------------------------------------------------
+
+
+def lone(**columns):
+    sheet = good(gloss_20=[84.2, 85.2, 86.1, 78.7, 85.0, 85.4], **columns)
+    return {name: cells for name, cells in sheet.items() if name not in ("gloss_20_1", "gloss_20_2")}
+
+
+def test_one_value_a_trial_is_taken_as_the_mean_of_the_spots_and_said_so():
+    trials, cautions = check_trials(pd.DataFrame(lone()), STUDY)
+    assert cautions == (
+        "20° gloss: one value a trial, taken as the mean of 2 spots, as the study says. If it is a single reading, head "
+        "its column gloss_20_1. If jobs are judged by a single reading too, write spots = 1 under [reading] in the study "
+        "file.",
+    )
+    assert check_trials(trials, STUDY)[1] == cautions
+    read = readings_of(trials, STUDY).query("response == 'gloss_20'")
+    assert read["readings"].tolist() == [2] * 6
+
+
+def test_a_single_reading_a_trial_is_told_by_its_heading_or_by_the_study():
+    sheet = lone()
+    sheet["gloss_20_1"] = sheet.pop("gloss_20")
+    trials, cautions = check_trials(pd.DataFrame(sheet), STUDY)
+    assert cautions == ()
+    assert readings_of(trials, STUDY).query("response == 'gloss_20'")["readings"].tolist() == [1] * 6
+    one_spot = STUDY.from_toml(STUDY.source.replace("spots = 2", "spots = 1"))
+    trials, cautions = check_trials(pd.DataFrame(lone()), one_spot)
+    assert cautions == ()
+    assert readings_of(trials, one_spot).query("response == 'gloss_20'")["readings"].tolist() == [1] * 6
+
+
+def test_a_trial_with_its_mean_alone_among_others_with_repeats_is_named():
+    first, second = ([None, *good()[name][1:]] for name in ("gloss_20_1", "gloss_20_2"))
+    mean = [84.2, *[None] * 5]
+    trials, cautions = check(gloss_20_1=first, gloss_20_2=second, gloss_20=mean)
+    assert without_index(cautions[0]).startswith(
+        "20° gloss: one value in row 2, taken as the mean of 2 spots"
+    )
+    read = readings_of(trials, STUDY).query("response == 'gloss_20'")
+    assert read["readings"].tolist() == [2, *[1] * 10]
+
+
+# --- minutes -------------------------------------------------------------------------------------
+
+
+def test_minutes_are_read_as_on_a_clock():
+    trials, cautions = check(minutes=["6:30", "8", 5.5, "7:00", "7:30", "6.0"])
+    assert trials["minutes"].tolist() == [6.5, 8.0, 5.5, 7.0, 7.5, 6.0]
+    assert cautions == ()
+
+
+def test_what_a_spreadsheet_made_of_minutes_is_read_and_said():
+    cells = [dt.time(6, 30), "08:00:00", dt.time(0, 5, 30), dt.timedelta(hours=30, minutes=15), 7.5, 6.0]
+    trials, cautions = check(minutes=cells)
+    assert trials["minutes"].tolist() == [6.5, 8.0, 5.5, 30.25, 7.5, 6.0]
+    assert [without_index(c) for c in cautions] == [
+        "minutes: the clock times in rows 2, 3, 4 and 5 were read as minutes and seconds, as 06:30:00 for 6.5 minutes."
+    ]
+
+
+def timed(**columns):
+    sheet = good(
+        sand_minutes=[2.0] * 6, cut_minutes=[3.0, 4.0, 2.0, 5.0, 3.0, 3.5], polish_minutes=[1.5, 2, 1, None, 2, 1],
+        **columns,
+    )  # fmt: skip
+    return {name: cells for name, cells in sheet.items() if name != "minutes"}
+
+
+def test_a_total_that_is_missing_is_the_sum_of_the_steps_worked():
+    trials, cautions = check_trials(pd.DataFrame(timed()), STUDY)  # trial 4 leaves polishing out
+    assert trials["minutes"].tolist() == [6.5, 8.0, 5.0, 7.0, 7.0, 6.5]
+    assert [without_index(c) for c in cautions] == [
+        "No minutes of the whole trial in rows 2, 3, 4, 5, 6 and 7: the minutes of the steps were added up."
+    ]
+
+
+def test_a_worked_step_without_its_minutes_leaves_the_total_missing():
+    sheet = {**timed(), "polish_minutes": [1.5, None, 1, None, 2, 1]}
+    assert [without_index(m) for m in mistakes(sheet)] == [
+        "row 3, minutes: is empty in a done trial. Fill it in, or mark the trial spoiled with a reason."
+    ]
+
+
+def test_a_total_missing_in_one_trial_alone_is_added_up_there():
+    trials, cautions = check_trials(pd.DataFrame({**timed(), "minutes": [7, 9, None, 8, 8, 7]}), STUDY)
+    assert trials["minutes"].tolist() == [7, 9, 5, 8, 8, 7]
+    assert without_index(cautions[0]).startswith("No minutes of the whole trial in row 4:")
+
+
+# --- film that can hardly be -----------------------------------------------------------------------
+
+
+def test_film_far_thicker_than_paint_and_a_removal_of_a_whole_coat_are_flagged():
+    _, cautions = check(**but("film_before_um", 2, 452.0))
+    assert [without_index(c) for c in cautions] == [
+        "More than 60 µm removed in row 2, more than a whole clear coat usually has. Look at the film before and after: "
+        "a slipped digit, or another unit."
+    ]
+    _, cautions = check(film_before_um=[860.0] * 6, film_after_um=[855.0] * 6)
+    assert [without_index(c) for c in cautions] == [
+        "Film of more than 500 µm in rows 2, 3, 4, 5, 6 and 7, far more than paint on a panel usually has. Look for a "
+        "slipped decimal point or another unit."
+    ]

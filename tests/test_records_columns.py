@@ -67,11 +67,11 @@ def test_every_single_reading_gets_a_row_in_the_order_of_trials_and_steps():
     assert len(readings) == 6 * 5
     first = readings[readings["row"] == 0]
     assert first.values.tolist() == [
-        [0, "gloss_60", "sand", 20.1, 1],
-        [0, "gloss_20", "polish", 84.1, 1],
-        [0, "gloss_20", "polish", 84.3, 2],
-        [0, "gloss_60", "polish", 92.0, 1],
-        [0, "faults", "polish", 1.0, 1],
+        [0, "gloss_60", "sand", 20.1, 1, 2],
+        [0, "gloss_20", "polish", 84.1, 1, 1],
+        [0, "gloss_20", "polish", 84.3, 2, 1],
+        [0, "gloss_60", "polish", 92.0, 1, 2],
+        [0, "faults", "polish", 1.0, 1, 1],
     ]
     assert readings["row"].is_monotonic_increasing
     assert readings["value"].dtype == float
@@ -128,7 +128,7 @@ def test_a_table_without_any_reading_gives_an_empty_table_with_the_same_columns(
     table = pd.DataFrame(good(status=["planned"] * 6))
     readings = readings_of(check_trials(table, STUDY)[0], STUDY)
     assert readings.empty
-    assert list(readings.columns) == ["row", "response", "step", "value", "repeat"]
+    assert list(readings.columns) == ["row", "response", "step", "value", "repeat", "readings"]
 
 
 def test_the_order_of_columns_does_not_matter():

@@ -98,7 +98,7 @@ def shortest(
     # Another question than the study's own does not take the place of its answer.
     own = question == asked(study, None, None)
     kept_in = place.results / keep_name(keep) if keep is not None else place.results if own else None
-    with _progress.bar(len(question["goal"]) + 4) as stage:
+    with _progress.bar(5) as stage:
         stage("reading the trials")
         trials = place.trials(study)
         recipe, model = _solve(study, trials, question, stage)
@@ -149,12 +149,9 @@ def _solve(
 ) -> tuple[Recipe, FinishModel]:
     from finishlab.model import fit
     from finishlab.solve import shortest as find
-    from finishlab.study import RESPONSES
 
+    stage("fitting the trials")
     model = fit(study, trials)
-    for name in question["goal"]:
-        stage(f"fitting {RESPONSES[name][0]}")
-        model.response(name)
     stage("looking for the shortest process")
     return find(model, **question), model
 

@@ -113,7 +113,9 @@ class _Bench:
 
     def work(self, technician: str | None) -> bool:
         """Take one trial after another; True when none is left, False when the answers ended before."""
-        self.technician = technician or self.dialog.ask("Who are you? (a number or initials)", _some)
+        from finishlab.records.bench_checks import person
+
+        self.technician = person(technician or self.dialog.ask("Who are you? (a number or initials)", person))
         self.dialog.say("Type ? for the words that do something else.")
         while (task := self.book.next_trial(self.study)) is not None:
             try:
@@ -335,6 +337,10 @@ class _Bench:
             found = entered(text, field, others=others, in_mil=self.mil)
             if found.fault:
                 raise FinishlabError(found.note)
+            if found.doubt:
+                self.dialog.say(f"    -> {found.note}")
+                if self.dialog.live and not self.dialog.yes("  is it right as typed"):
+                    raise FinishlabError("Type it again.")
             return found.value
 
         words = RESPONSES.get(field.quantity, ("", ""))[0]

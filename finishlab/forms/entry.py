@@ -15,7 +15,9 @@ from statistics import median
 
 from finishlab._show import plain_number
 from finishlab.optics import highest_clear_gloss
+from finishlab.records.clock import clock_minutes
 from finishlab.records.columns import MIL_UM
+from finishlab.records.film_rules import odd_film
 from finishlab.records.value_rules import MOST_MINUTES
 from finishlab.study import RANGES, RESPONSES, Study
 
@@ -30,7 +32,6 @@ _LOOKS_LIKE_MIL = (1.0, 12.0)
 #: No reading with its unit is longer; what is, was not typed by a person.
 _LONGEST = 40
 _NUMBER = re.compile(r"([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*([^\W\d_]*)\.?")
-_CLOCK = re.compile(r"([0-9]{1,3}):([0-5][0-9])")
 _MINUTES = {"min": 1.0, "mins": 1.0, "minute": 1.0, "minutes": 1.0, "m": 1.0}
 _SECONDS = {"s": 1 / 60, "sec": 1 / 60, "secs": 1 / 60, "second": 1 / 60, "seconds": 1 / 60}
 _MICROMETRES = {"µm": 1.0, "μm": 1.0, "um": 1.0, "micron": 1.0, "microns": 1.0}
@@ -71,11 +72,16 @@ class Field:
 
 @dataclass(frozen=True)
 class Entered:
-    """What was understood: `value` in the field's unit (None when there is none), `note`, `fault`."""
+    """
+    What was understood: `value` in the field's unit (None when there is none), `note`, `fault`.
+
+    `doubt` says that the note asks about a value that can be, but seldom is.
+    """
 
     value: float | None
     note: str = ""
     fault: bool = False
+    doubt: bool = False
 
 
 def reading_fields(study: Study, quantity: str) -> tuple[Field, ...]:
@@ -135,7 +141,7 @@ def entered(text: str, field: Field, *, others: Sequence[float] = (), in_mil: bo
     --------
     >>> gloss = Field("gloss_20_1", "gloss_20", "reading 1 of 3", "GU", 109.1)
     >>> entered("84,1", gloss)
-    Entered(value=84.1, note='84.1 GU', fault=False)
+    Entered(value=84.1, note='84.1 GU', fault=False, doubt=False)
     >>> print(entered("841", gloss).note)
     841 GU is above 109.1 GU, the most that can be here. If the decimal point slipped, write 84.1; else read again.
     >>> print(entered("8.43", gloss, others=[84.1, 83.9]).note)
@@ -161,13 +167,15 @@ def entered(text: str, field: Field, *, others: Sequence[float] = (), in_mil: bo
     fault = _impossible(value, field) or _other_unit(value, factor, field) or _slipped(value, field, others)
     if fault:
         return Entered(None, fault, fault=True)
+    if field.unit == "µm" and (doubt := odd_film(value)):
+        return Entered(value, doubt, doubt=True)
     return Entered(value, _understood(value, factor, field))
 
 
 def _number(typed: str, field: Field, in_mil: bool) -> tuple[float, float] | str:
     """Return the value in the field's unit and the factor that made it so, or a sentence."""
-    if field.unit == "min" and (clock := _CLOCK.fullmatch(typed)):
-        return int(clock[1]) + int(clock[2]) / 60, 1.0
+    if field.unit == "min" and (clock := clock_minutes(typed)) is not None:
+        return clock, 1.0
     found = _NUMBER.fullmatch(typed) if len(typed) <= _LONGEST else None
     if not found:
         return f"'{typed[:_LONGEST]}' is not a number. Write digits and one decimal point, as 84.1."

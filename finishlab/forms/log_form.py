@@ -26,6 +26,7 @@ from finishlab.forms.session import Session
 from finishlab.forms.today import today
 from finishlab.forms.trial import Trial, fields_of_step, step_to_do
 from finishlab.forms.typed import Typed
+from finishlab.records.bench_checks import person
 
 if TYPE_CHECKING:
     from finishlab.records import RecordBook
@@ -243,9 +244,9 @@ class LogForm(anywidget.AnyWidget):
         who = typed.text("technician")
         if not who:
             raise RecordsError("Who is logging is empty. Type a number or initials.")
-        if " " in who or len(who) > 12:
+        if len(who) > 12:
             raise RecordsError(f"'{who[:40]}' looks like a name. Type a number or initials, as T1.")
-        self.session.technician = who
+        self.session.technician = person(who)
         self.session.instrument = typed.text("instrument")
         self.session.direction = typed.text("direction")
         self._go("trial")

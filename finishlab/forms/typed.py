@@ -52,7 +52,7 @@ class Typed:
     def numbers(self) -> dict[Field, float | None]:
         """Return every number of the page; RecordsError with all that is wrong, each also beside its field."""
         read = {f: self._entered(f) for f in self.fields}
-        self.notes |= {f.name: (e.note, "bad" if e.fault else "ok") for f, e in read.items()}
+        self.notes |= {f.name: (e.note, _kind(e)) for f, e in read.items()}
         wrong = [f"{parts.full_label(f)}: {e.note}" for f, e in read.items() if e.fault]
         if wrong:
             raise RecordsError(wrong)
@@ -78,10 +78,10 @@ class Typed:
         others = [f for f in self.fields if f.quantity == field.quantity and self.text(f.name)]
         for other in others:
             read = self._entered(other)
-            self.notes[other.name] = (read.note, "bad" if read.fault else "ok")
+            self.notes[other.name] = (read.note, _kind(read))
         found = self._entered(field)
         doubt = "" if found.fault else spread_note(self._values(field.quantity), field)
-        self.notes[name] = (doubt or found.note, "bad" if found.fault else "doubt" if doubt else "ok")
+        self.notes[name] = (doubt or found.note, "doubt" if doubt else _kind(found))
 
     def _entered(self, field: Field) -> Entered:
         others = self._values(field.quantity, but=field.name)
@@ -92,3 +92,7 @@ class Typed:
         same = [f for f in self.fields if f.quantity == quantity and f.name != but]
         read = [entered(self.raw.get(f.name, ""), f, in_mil=self.in_mil).value for f in same]
         return [v for v in read if v is not None]
+
+
+def _kind(read: Entered) -> str:
+    return "bad" if read.fault else "doubt" if read.doubt else "ok"

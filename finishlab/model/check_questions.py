@@ -13,7 +13,6 @@ import numpy as np
 from finishlab._show import counted, number
 from finishlab.model.asked import ODD, REACH, Asked, Check
 from finishlab.model.exact import exact_share
-from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.model.scale_questions import ask_ceiling, ask_power
 
 
@@ -29,8 +28,6 @@ def ask_all(asked: Asked) -> list[Check]:
     """Return the answers to every question that this response can be asked."""
     if not asked.fit.metered:
         return [_counts(asked)]
-    if alike := all_alike(asked.fit.name, asked.fit.left_out.y):
-        return [Check("prediction", asked.fit.name, alike, with_advice(alike))]
     questions = [_prediction, _new_panels, _repeats, _influence, _bend, _order, _panels, _outlying, _spread]
     checks = [question(asked) for question in questions]
     if asked.fit.name.startswith("gloss_"):

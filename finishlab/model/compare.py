@@ -19,7 +19,6 @@ from finishlab.model.asked import REACH
 from finishlab.model.fitting import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response
-from finishlab.model.same_readings import refuse_all_alike
 from finishlab.study import RESPONSES, Study
 
 if TYPE_CHECKING:
@@ -254,7 +253,6 @@ def compare_models(
                 f"all {len(done)} trials are on one panel, '{done['panel'].iloc[0]}': nothing says how panels differ, and the kinds are "
                 "compared by panels left out. Work trials on at least one more panel, better on three."
             )
-        refuse_all_alike(name, found.left_out.y)
         rows += _trials_left_out(
             found, kind, done.loc[list(found.left_out.row), "panel"].astype(str).to_numpy()
         )

@@ -74,9 +74,10 @@ def fitted_readings(table: pd.DataFrame, study: Study) -> pd.DataFrame:
         if not np.isfinite(optics.haze_index(mean["gloss_60"], mean["gloss_20"])):
             continue
         if wide.notna().all(axis=None):
-            haze = wide["gloss_60"] - wide["gloss_20"]
+            haze, several = wide["gloss_60"] - wide["gloss_20"], int(group["readings"].min())
         else:  # other repeats at one angle than at the other: only the means are a pair
             haze = pd.Series([mean["gloss_60"] - mean["gloss_20"]], index=[1])
+            several = int(group.groupby("response")["readings"].sum().min())
         found.append(
             pd.DataFrame(
                 {
@@ -85,6 +86,7 @@ def fitted_readings(table: pd.DataFrame, study: Study) -> pd.DataFrame:
                     "step": step,
                     "value": haze.to_numpy(float),
                     "repeat": haze.index,
+                    "readings": several,
                 }
             )
         )

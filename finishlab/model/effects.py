@@ -21,7 +21,6 @@ from finishlab.errors import ModelError
 from finishlab.model.averages import Averages, some_levels
 from finishlab.model.held import held_at
 from finishlab.model.remembered import remembered
-from finishlab.model.same_readings import all_alike, with_advice
 from finishlab.study import RESPONSES, Setting
 
 if TYPE_CHECKING:
@@ -403,9 +402,6 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     order = {q: i for i, q in enumerate([*model.study.goal, *_AMOUNTS])}
     table["_order"], table["_size"] = table["quantity"].map(order), -table["difference"].abs()
     table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
-    fits = [fit for name in model.study.goal if (fit := model.response(name)).metered]
-    alike = [with_advice(said) for fit in fits if (said := all_alike(fit.name, fit.left_out.y))]
-    cautions = (*alike, *cautions)
     where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
     if held and len(held) < len(basis.factors) - 1:
         where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]

@@ -1,7 +1,7 @@
 """The fitted model of a study: every response, the minutes and the film, in one object.
 
-Each response is fitted when it is first asked for; the model says in plain sentences how well
-it held. Whether trials can carry a model at all is asked in `fitting.py`; choosing a process is
+The goal's responses are fitted when the model is made (`fitting.py`), any other when it is first
+asked for, from the model's own copy of the trials; the model says in plain sentences how well it held. Whether trials can carry a model at all is asked in `fitting.py`; choosing a process is
 the business of `finishlab.solve`.
 """
 
@@ -56,7 +56,8 @@ class FinishModel:
     ----------
     study : Study
     trials : DataFrame
-        One row a trial, as given and checked; spoiled and planned trials are kept in it.
+        One row a trial, as given and checked; spoiled and planned trials are kept in it. A copy:
+        nothing done to it, or to the table that was given, changes an answer.
     kind : {"steps", "surface"}
     seed : int
         Of the draws over spreads and ceiling.
@@ -68,19 +69,24 @@ class FinishModel:
     """
 
     study: Study
-    trials: pd.DataFrame
+    _trials: pd.DataFrame
     kind: Literal["steps", "surface"]
     seed: int
     meters: Mapping[str, MeterSpread] = field(default_factory=dict)
     earlier: Earlier | None = None
     _own_cautions: tuple[str, ...] = ()
 
+    @property
+    def trials(self) -> pd.DataFrame:
+        """The trials as given and checked; a copy."""
+        return self._trials.copy()
+
     @remembered
     def response(self, name: str) -> ResponseFit:
-        """Return the fit of one response; fitted at the first asking, the same ever after."""
+        """Return the fit of one response, the same ever after."""
         return fit_response(
             self.study,
-            self.trials,
+            self._trials,
             name,
             self.kind,
             self.seed,
@@ -88,10 +94,10 @@ class FinishModel:
             earlier=self.earlier,
         )
 
-    @cached_property
+    @property
     def done(self) -> pd.DataFrame:
-        """The trials that count."""
-        return counted_trials(self.trials)
+        """The trials that count; a copy."""
+        return counted_trials(self._trials).copy()
 
     @cached_property
     def worked(self) -> Worked:
@@ -305,7 +311,7 @@ class FinishModel:
     def keeps_limits(self, values: np.ndarray, sections: int | None = None) -> np.ndarray:
         """Return for each process whether every limit is kept as surely as its setter asked, the study's job or another."""
         sections = self.study.job.sections if sections is None else sections
-        ok = ~ruled_out(self.study, self.trials, values)
+        ok = ~ruled_out(self.study, self._trials, values)
         for name, limit in self.study.limits.items():
             at_most = self.most_removal(name)
             if self.removal is None:
@@ -368,7 +374,7 @@ class FinishModel:
             found += self.response(name).cautions
             found += [c.caution for c in self.checked if c.response == name and c.caution]
         found += self.minutes.cautions
-        if burned_through(self.trials).any():
+        if burned_through(self._trials).any():
             found += [
                 f"A trial burned through; {said.set_by} lets processes back in that it would rule out: {said.reason}. "
                 "Read the film before and after, and stop at the limit."
@@ -381,7 +387,7 @@ class FinishModel:
     def evidence(self) -> dict[str, Any]:
         """Return what the model rests on, as plain facts for the procedure."""
         fits = {name: self.response(name) for name in self.study.goal}
-        facts = evidence(self.study, self.trials, self.done, fits, kind=self.kind, seed=self.seed)
+        facts = evidence(self.study, self._trials, self.done, fits, kind=self.kind, seed=self.seed)
         facts["worked"] = {f.factor: list(self.worked.levels(f)) for f in self.study.factors}
         if self.earlier is not None:
             facts["earlier_trials"], facts["earlier_study"] = len(self.earlier.trials), self.earlier.title

@@ -44,6 +44,8 @@ def fit(
     """
     Fit the finish, minutes and film of a study's trials.
 
+    The model keeps its own copy of the trials: what is done to the table afterwards changes no answer.
+
     Parameters
     ----------
     study : Study
@@ -76,7 +78,7 @@ def fit(
     RecordsError
         The table is not right.
     ModelError
-        Too few trials; a kind or seed that is none; a meter study that names no response; earlier
+        Too few trials; every trial reads the same; a kind or seed that is none; a meter study that names no response; earlier
         trials of another process.
 
     References
@@ -136,4 +138,7 @@ def fit(
     cautions += worked_cautions(study, Worked.of(study, done).values)
     before = None if earlier is None else earlier_trials(study, earlier)
     cautions += before.cautions if before is not None else ()
-    return FinishModel(study, table, kind, seed, meters_by_response(meters), before, tuple(cautions))
+    model = FinishModel(study, table.copy(), kind, seed, meters_by_response(meters), before, tuple(cautions))
+    for name in study.goal:
+        model.response(name)
+    return model

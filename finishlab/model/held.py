@@ -16,7 +16,6 @@ from finishlab.errors import ModelError
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows
 from finishlab.model.response import asked_response
-from finishlab.model.same_readings import refuse_all_alike
 from finishlab.study import Setting
 
 if TYPE_CHECKING:
@@ -82,11 +81,8 @@ def changed(model: FinishModel, base: np.ndarray, changes: list[dict[str, float]
 
 
 def fit_of(model: FinishModel, response: str | None) -> ResponseFit:
-    """Return the fit of the response asked for; refused where every patch reads the same."""
-    fit = model.response(asked_response(model.study, response))
-    if fit.metered:  # no fault in so many patches does say something
-        refuse_all_alike(fit.name, fit.left_out.y)
-    return fit
+    """Return the fit of the response asked for."""
+    return model.response(asked_response(model.study, response))
 
 
 def read_at(fit: ResponseFit, values: np.ndarray, model: FinishModel) -> dict[str, np.ndarray]:

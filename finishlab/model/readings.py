@@ -1,6 +1,7 @@
 """From logged readings to patch means.
 
-Repeat readings become patch means with the meter's own spread kept apart; a reading that
+Repeat readings become patch means with the meter's own spread kept apart; a mean that was
+logged as one value counts as the readings it is the mean of; a reading that
 its neighbours on the patch contradict is set aside and named. Which trials count is
 decided here. What patches have in common is said in `observed.py`; no curve, scale or goal
 is known.
@@ -47,12 +48,13 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str, base: float
     """
     position = {s.name: i for i, s in enumerate(study.steps)}
     long = readings[readings["response"] == response]
-    rows, steps, values = [], [], []
-    for key, group in long.groupby(["row", "step"], sort=False)["value"]:
+    rows, steps, values, of = [], [], [], []
+    for key, group in long.groupby(["row", "step"], sort=False):
         row, step = key
         rows.append(row)
         steps.append(position[str(step)])
-        values.append(group.to_numpy(float))
+        values.append(group["value"].to_numpy(float))
+        of.append(int(group["readings"].iloc[0]))  # a mean that was logged stands alone
     step_of = np.array(steps, int)
     spread = {k: robust_spread([v for v, s in zip(values, steps, strict=True) if s == k]) for k in set(steps)}
     cautions = []
@@ -74,7 +76,7 @@ def patch_means(readings: pd.DataFrame, study: Study, response: str, base: float
         row=np.array(rows, dtype=object),
         step=step_of,
         y=np.array([v.mean() for v in values]),
-        repeats=np.array([len(v) for v in values]) / relative**2,
+        repeats=np.array([len(v) * n for v, n in zip(values, of, strict=True)]) / relative**2,
         meter_ss=float(sum(((v - v.mean()) ** 2).sum() for v in final)),
         meter_df=float(sum(len(v) - 1 for v in final)),
         base=base,

@@ -20,6 +20,7 @@ from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
 from finishlab.model.observed import MeterSpread, observe
 from finishlab.model.pooling import Earlier
+from finishlab.model.same_readings import refuse_all_alike
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve
@@ -192,6 +193,7 @@ def fit_response(
         earlier=earlier,
     )
     observed, row, cautions = seen.observed, seen.row, seen.cautions
+    refuse_all_alike(response, observed.y[: len(row)][observed.rows.step[: len(row)] == len(study.steps) - 1])
     curve = _curve(study, observed, response, steps)
 
     def posterior_of(observed: Observed) -> Posterior:

@@ -14,7 +14,6 @@ import numpy as np
 
 from finishlab.mixed import MixedFit, fit_mixed
 from finishlab.model.response import ResponseFit
-from finishlab.model.same_readings import refuse_all_alike
 from finishlab.model.scales import Scale
 
 #: Rounds of straightening about the last fit; the third moves nothing that is shown.
@@ -109,18 +108,12 @@ def straighten(fit: ResponseFit) -> Straight:
     Parameters
     ----------
     fit : ResponseFit
-
-    Raises
-    ------
-    ModelError
-        Every patch reads the same, so that nothing can be compared.
     """
     observed = fit.posterior.observed
     use = observed.present & (observed.rows.step == len(fit.study.steps) - 1)
     if observed.tied is not None:
         use &= ~observed.tied
     values, y = observed.rows.values[use], observed.y[use]
-    refuse_all_alike(fit.name, y)
     groups = {"panel": observed.panel[use]}
     for shared in observed.shared:
         members = shared.members[use]

@@ -9,7 +9,6 @@ and nothing here says that going on is safe.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -18,9 +17,12 @@ import numpy as np
 
 from finishlab._show import left_out, listed, plain_number, reading_text, spaced
 from finishlab.errors import RecordsError
+from finishlab.records.cells import plain_label
 from finishlab.records.columns import FILM, START
+from finishlab.records.film_rules import odd_removal
 from finishlab.records.logged import Logged, steps_of
 from finishlab.records.spread import robust_spread, widest_range
+from finishlab.records.trial_rules import NO_NAME, looks_like_name
 from finishlab.study import LIMITS, RESPONSES
 
 if TYPE_CHECKING:
@@ -31,8 +33,6 @@ if TYPE_CHECKING:
 _GUESSED_SPREAD = 1.0
 #: Patches read more than once from which the spread is taken instead of guessed.
 ENOUGH_PATCHES = 5
-#: What a person is never asked for.
-_NAME = re.compile(r"[^\W\d_]{3,}")
 
 
 @dataclass(frozen=True)
@@ -103,18 +103,13 @@ def reading_words(after: str, values: dict[str, list[float]]) -> str:
 
 
 def person(technician: Any) -> str:
-    """Return a technician's number or initials; refuse an empty one."""
+    """Return a technician's number or initials; refuse an empty one, and a name."""
     found = "" if technician is None else str(technician).strip()
     if not found:
         raise RecordsError("technician is empty. Give the number or initials of who works or reads.")
-    return text(found, "technician")
-
-
-def name_prompt(technician: str) -> list[str]:
-    """Ask for initials where a full name seems to stand."""
-    if _NAME.search(technician) and technician[:1].isupper() and not technician.isupper():
-        return ["technician looks like a name. Use a number or initials, never a full name."]
-    return []
+    if looks_like_name(found):
+        raise RecordsError(f"technician: '{found[:40]}' looks like a name. {NO_NAME}")
+    return plain_label(text(found, "technician"))
 
 
 def text(value: Any, column: str) -> str:
@@ -190,6 +185,8 @@ def film_prompts(logged: Logged, study: Study) -> list[str]:
     if removed is None and before is not None and left is not None:
         removed = before - left
     prompts = []
+    if removed is not None and (doubt := odd_removal(removed)):
+        prompts.append(f"{doubt} Correct it if it is a slip.")
     for quantity, value in (("removed_um", removed), ("film_left_um", left)):
         limit = study.limits.get(quantity)
         if limit is None or value is None:

@@ -27,7 +27,7 @@ _CLOCK = re.compile(r"[0-9]+(?::[0-9]{2}){1,2}(?:\.[0-9]+)?")
 _WHOLE = re.compile(r"0|-?[1-9][0-9]{0,17}")
 # Spreadsheets know no time zones; the bench's own clock is meant.
 _WITHOUT_ZONE = re.compile(r"^(.*:.*[0-9])(?:Z|[+-][0-9]{2}:?[0-9]{2})$")
-_POINT_NOUGHT = re.compile(r"^(0|-?[1-9][0-9]{0,17})\.0$")
+_NUMBERED = re.compile(r"(-?)0*([0-9]+)(?:\.0+)?")
 _DAY_FORMS = ("%d/%m/%Y", "%m/%d/%Y")
 _BLANKS = " \t\r\n\u00a0\u202f"
 
@@ -172,7 +172,7 @@ def labels(cells: np.ndarray) -> np.ndarray:
     """
     Return a column of labels: whole numbers if every one is, else text; None where empty.
 
-    ``7``, ``7.0`` from a spreadsheet and ``"7"`` are the same label, ``"07"`` is another.
+    ``7``, ``7.0`` from a spreadsheet, ``"7"`` and ``"07"`` are the same label (`plain_label`).
 
     Examples
     --------
@@ -183,13 +183,26 @@ def labels(cells: np.ndarray) -> np.ndarray:
     """
     if cells.dtype.kind in "iu":
         return cells.astype(np.int64)
-    # A table with gaps turns whole numbers into decimals, and writes them so.
-    texts = each_once(words(cells), lambda t: _POINT_NOUGHT.sub(r"\1", t))
+    texts = each_once(words(cells), plain_label)
     whole = each_once(texts, lambda t: int(t) if _WHOLE.fullmatch(t) else None)
     missing = texts == np.array(None)
     if not np.array_equal(missing, whole == np.array(None)):
         return texts
     return whole if missing.any() or not len(whole) else whole.astype(np.int64)
+
+
+def plain_label(value: Any) -> str:
+    """
+    Return a label as every way in writes it: panel 01 is panel 1, and so is 1.0 of a spreadsheet.
+
+    Examples
+    --------
+    >>> [plain_label(v) for v in ("01", 1.0, " 1 ", "A01", "0")]
+    ['1', '1', '1', 'A01', '0']
+    """
+    text = str(value).strip(_BLANKS)
+    found = _NUMBERED.fullmatch(text)
+    return f"{found[1]}{found[2]}" if found else text
 
 
 def words(cells: np.ndarray) -> np.ndarray:

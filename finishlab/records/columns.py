@@ -35,6 +35,7 @@ __all__ = [
     "Role",
     "gathered",
     "known_columns",
+    "read_at_spots",
     "readings_of",
     "understand",
 ]
@@ -99,8 +100,9 @@ def readings_of(table: pd.DataFrame, study: Study) -> pd.DataFrame:
     DataFrame
         In the order of the table, then of the steps. Columns: `row` (index label of the
         trial), `response` (as ``gloss_20``), `step` (after which it was read), `value`,
-        `repeat` (1 for the first or only one). Where repeats are logged they stand here,
-        else the trial's one value. Left out are trials not done, readings from the step
+        `repeat` (1 for the first or only one), `readings` (of how many it is the mean). Where
+        repeats are logged they stand here, each a single reading; else the trial's one value,
+        which is the mean of the study's spots (a count of faults is one count). Left out are trials not done, readings from the step
         of a burn-through on, readings before any work, and ASTM D4039 haze where both
         gloss readings are there: it is their difference, not a reading of its own.
 
@@ -117,12 +119,12 @@ def readings_of(table: pd.DataFrame, study: Study) -> pd.DataFrame:
     ...     "gloss_20": [80.5, 83.0], "gloss_20_1": [80.0, 83.0], "gloss_20_2": [81.0, None],
     ...     "status": ["done", "done"]})
     >>> readings_of(trials, _example())
-       row  response  step  value  repeat
-    0    0  gloss_20  sand    4.5       1
-    1    0  gloss_20   cut   80.0       1
-    2    0  gloss_20   cut   81.0       2
-    3    1  gloss_20  sand    5.0       1
-    4    1  gloss_20   cut   83.0       1
+       row  response  step  value  repeat  readings
+    0    0  gloss_20  sand    4.5       1         3
+    1    0  gloss_20   cut   80.0       1         1
+    2    0  gloss_20   cut   81.0       2         1
+    3    1  gloss_20  sand    5.0       1         3
+    4    1  gloss_20   cut   83.0       1         1
 
     A burn-through keeps only what was read before the step that burned:
 
@@ -145,17 +147,18 @@ def readings_of(table: pd.DataFrame, study: Study) -> pd.DataFrame:
         step, response = group[0].step, group[0].quantity
         if step == START:
             continue
-        values, repeats = _single(table, mean, group)
+        values, repeats, alone = _single(table, mean, group)
+        several = study.reading.spots if read_at_spots(response) else 1
         usable = done & (steps.index(step) < burned)
         if response == "haze" and study.reading.haze_method == "ASTM D4039":
             usable &= ~_both_gloss(table, mean)
         rows, which = np.nonzero(~np.isnan(values) & usable[:, None])
         place = np.full(len(rows), steps.index(step)), np.full(len(rows), responses.index(response))
-        parts.append((rows, *place, values[rows, which], repeats[which]))
-    rows, step_at, response_at, value, repeat = (
+        parts.append((rows, *place, values[rows, which], repeats[which], np.where(alone[rows], several, 1)))
+    rows, step_at, response_at, value, repeat, readings = (
         (np.concatenate(p) for p in zip(*parts, strict=True))
         if parts
-        else (np.empty(0, int) for _ in range(5))
+        else (np.empty(0, int) for _ in range(6))
     )
     order = np.lexsort((repeat, response_at, step_at, rows))
     return pd.DataFrame(
@@ -165,23 +168,33 @@ def readings_of(table: pd.DataFrame, study: Study) -> pd.DataFrame:
             "step": np.array(steps, object)[step_at[order]],
             "value": value[order].astype(float),
             "repeat": repeat[order],
+            "readings": readings[order],
         }
     )
 
 
-def _single(table: pd.DataFrame, mean: str, group: list[Column]) -> tuple[np.ndarray, np.ndarray]:
-    """Return the single readings behind one trial value, shape (rows, repeats), and their repeat numbers."""
+def read_at_spots(response: str) -> bool:
+    """Return whether a response is read at the study's spots; faults are counted once a patch."""
+    return response != "faults"
+
+
+def _single(table: pd.DataFrame, mean: str, group: list[Column]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    Return the single readings behind one trial value, shape (rows, repeats), and their repeat numbers.
+
+    Third, where a trial has only its one value, shape (rows,).
+    """
     repeats = [c for c in group if c.repeat]
     if not repeats:
-        return table[[mean]].to_numpy(float), np.array([1])
+        return table[[mean]].to_numpy(float), np.array([1]), np.ones(len(table), bool)
     values = table[[c.heading for c in repeats]].to_numpy(float)
     numbers = np.array([c.repeat for c in repeats])
+    alone = np.isnan(values).all(axis=1)
     if mean in table.columns:
         # A trial with only its one value keeps it as its first reading.
-        alone = np.isnan(values).all(axis=1)
         first = np.where(alone, table[mean].to_numpy(float), values[:, 0])
         values = np.column_stack([first, values[:, 1:]])
-    return values, numbers
+    return values, numbers, alone
 
 
 def _both_gloss(table: pd.DataFrame, haze: str) -> np.ndarray:

@@ -31,7 +31,7 @@ def finish(
         return earlier
     last = study.steps[-1].name
     given = {"film_after_um": film_after_um, "faults": faults}
-    new = entries.placed(logged, {q: v for q, v in given.items() if v is not None}, last)
+    new = entries.placed(logged, {q: v for q, v in given.items() if v is not None}, last, study)
     logged.head |= {"status": "done", "minutes": minutes_of(logged, entry) if minutes is None else minutes}
     draft = judged(logged.cells(study), study, entries.usual(conn, study_id, logged))
     refuse_mistakes(draft, f"trial {logged.trial}")
@@ -139,6 +139,8 @@ def _wanted(changes: Mapping[str, Any], before: Mapping[str, Any], entry: Entry)
             mistakes.append(
                 f"'{heading}' is the mean of single readings. Amend the reading that is wrong, as {column.mean}_1."
             )
+        elif heading == "technician" and value is not None:
+            wanted[heading] = checks.person(value)
         elif isinstance(value, str):
             wanted[_in_um(column)] = checks.text(value, heading).strip() or None
         elif column.in_mil and isinstance(value, int | float):

@@ -21,7 +21,8 @@ from finishlab.records import bench_checks as checks
 from finishlab.records import rows
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import Saved
-from finishlab.records.columns import FILM, START
+from finishlab.records.cells import plain_label
+from finishlab.records.columns import FILM, START, read_at_spots
 from finishlab.records.logged import (
     Logged,
     clean,
@@ -67,7 +68,7 @@ class Entry:
     ) -> Saved:  # fmt: skip
         """Add the entry to what happened and return what the bench is told."""
         told = f"Saved: trial {logged.trial}, {words}."
-        saved = Saved(logged.trial, self.when, told, (*checks.name_prompt(self.technician), *(prompts or [])))
+        saved = Saved(logged.trial, self.when, told, tuple(prompts or ()))
         return rows.acknowledged(
             conn, study_id, logged, saved, what,
             technician=self.technician, key=self.key, request=self.request, **columns,
@@ -107,7 +108,9 @@ def start(
             [f"'{name}' is not a setting of this study. {nearest(name, study.settings)}" for name in unknown]
         )
     logged.head |= {"status": "started", "technician": entry.technician, "date": entry.when}
-    film = placed(logged, {"film_before_um": film_before_um}, START) if film_before_um is not None else {}
+    film = (
+        placed(logged, {"film_before_um": film_before_um}, START, study) if film_before_um is not None else {}
+    )
     draft = judged(logged.cells(study), study, usual(conn, study_id, logged) if film else ())
     refuse_mistakes(draft, f"trial {logged.trial}")
     logged.settings = {name: clean(draft, name) for name in logged.settings}
@@ -130,7 +133,7 @@ def start(
 
 def _label(value: Any, column: str) -> str | None:
     """Return a label as text; None where it is empty."""
-    return None if value is None else checks.text(value, column).strip() or None
+    return None if value is None else plain_label(checks.text(value, column)) or None
 
 
 def _planned(
@@ -237,7 +240,7 @@ def read(
     if earlier:
         return earlier
     known_step(after, study, start=minutes is None)
-    new = placed(logged, values, after)
+    new = placed(logged, values, after, study)
     if not new and minutes is None:
         raise RecordsError("there is no reading to save. Give at least one value.")
     prompts = checks.wait_prompts(logged, after, study, entry.when)
@@ -278,15 +281,23 @@ def known_step(step: str, study: Study, *, start: bool) -> None:
         raise RecordsError(f"'{step}' is not a step of this study. {nearest(str(step), known)}")
 
 
-def placed(logged: Logged, values: Mapping[str, Any], after: str) -> dict[tuple[str, str, int], Any]:
-    """Give new readings their places in a trial, put them there as they were typed, and return them."""
+def placed(
+    logged: Logged, values: Mapping[str, Any], after: str, study: Study
+) -> dict[tuple[str, str, int], Any]:
+    """
+    Give new readings their places in a trial, put them there as they were typed, and return them.
+
+    One that stands alone is numbered where the study reads several spots: without a number it
+    would be their mean.
+    """
     new: dict[tuple[str, str, int], Any] = {}
     for quantity, given in values.items():
         _known_quantity(quantity, after)
         listed = list(given) if isinstance(given, list | tuple | np.ndarray) else [given]
         read = [v for v in listed if v is not None and v != "" and v == v]  # not-a-number is not itself
         spots = [s for a, q, s in logged.readings if (a, q) == (after, quantity)]
-        alone = len(read) == 1 and not spots
+        of_several = quantity in RESPONSES and read_at_spots(quantity) and study.reading.spots > 1
+        alone = len(read) == 1 and not spots and not of_several
         first = 0 if alone else max([*spots, 1 if 0 in spots else 0], default=0) + 1
         for k, value in enumerate(read):
             new[after, quantity, first + k] = value

@@ -27,6 +27,47 @@ _LOOKS_LIKE_MIL = (1, 12)
 _SLIPPED = 6
 
 
+#: More film than this, or more removed than a whole usual clear coat of some 50 µm, is asked about
+#: (common practice, no source).
+_MUCH_FILM, _MUCH_REMOVED = 500.0, 60.0
+
+
+def odd_film(um: float) -> str:
+    """
+    Ask about a film that is thicker than paint usually is; empty where there is nothing to ask.
+
+    Examples
+    --------
+    >>> odd_film(860)
+    '860 µm is far more than paint on a panel usually has. Look for a slipped decimal point (86) or another unit, and read again.'
+    >>> odd_film(110)
+    ''
+    """
+    if um <= _MUCH_FILM:
+        return ""
+    return (
+        f"{um:.4g} µm is far more than paint on a panel usually has. Look for a slipped decimal point ({um / 10:.4g}) "
+        "or another unit, and read again."
+    )
+
+
+def odd_removal(um: float) -> str:
+    """
+    Ask about more removed than a whole usual clear coat; empty where there is nothing to ask.
+
+    Examples
+    --------
+    >>> odd_removal(352)
+    '352 µm removed is more than a whole clear coat usually has. Look at the film before and after: a slipped digit, or another unit.'
+    """
+    if um <= _MUCH_REMOVED:
+        return ""
+    return (
+        f"{um:.4g} µm removed is more than a whole clear coat usually has. Look at the film before and after: a "
+        "slipped digit, or another unit."
+    )
+
+
 def film(draft: Draft) -> None:
     """Say film readings that cannot be, and compute what was removed where it is not given."""
     before, after = draft.number("film_before_um"), draft.number("film_after_um")
@@ -50,6 +91,12 @@ def film(draft: Draft) -> None:
             ),
             also=films,
         )
+    thick = np.logical_or.reduce([np.zeros(draft.size, bool), before > _MUCH_FILM, after > _MUCH_FILM])
+    draft.caution(
+        thick & ~draft.spoiled,
+        f"Film of more than {_MUCH_FILM:.0f} µm in {{rows}}, far more than paint on a panel usually has. Look for a slipped "
+        "decimal point or another unit.",
+    )
     if groups.get("removed_um") or not (np.isnan(before) | np.isnan(after)).all():
         _removed(draft, before, after, [c.heading for c in groups.get("removed_um", [])], films)
 
@@ -108,6 +155,11 @@ def _removed(
     missing = np.isnan(given) & ~draft.filled("burned_after_step")
     removed = np.where(missing, before - after, given)
     draft.clean["removed_um"] = removed
+    draft.caution(
+        (removed > _MUCH_REMOVED) & ~draft.spoiled,
+        f"More than {_MUCH_REMOVED:.0f} µm removed in {{rows}}, more than a whole clear coat usually has. Look at the film "
+        "before and after: a slipped digit, or another unit.",
+    )
     draft.caution(
         draft.done & (removed < 0),
         "Film reads slightly thicker after work than before in {rows}. That is the gauge's spread; leave it, since "

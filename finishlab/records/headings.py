@@ -12,6 +12,7 @@ import re
 from finishlab._show import listed
 from finishlab.records.columns import known_columns, understand
 from finishlab.records.draft import Draft
+from finishlab.records.value_rules import steps_timed
 from finishlab.study import RESPONSES
 
 #: Headings listed in a sentence before the rest is only counted.
@@ -56,7 +57,9 @@ def headings(draft: Draft) -> None:
 def _missing(draft: Draft, extras: list[str]) -> set[str]:
     """Say which required columns are missing; return the headings that are likely meant for them."""
     carried = {c.mean for c in draft.columns.values() if c.role != "extra"}
-    wanted = [*(f.factor for f in draft.study.factors), "panel", "minutes"]
+    wanted = [*(f.factor for f in draft.study.factors), "panel"]
+    if not steps_timed(draft):
+        wanted.append("minutes")
     for response in draft.study.goal:
         computed = response == "haze" and draft.study.reading.haze_method == "ASTM D4039"
         if not (computed and carried >= set(_D4039)):
@@ -72,6 +75,10 @@ def _missing(draft: Draft, extras: list[str]) -> set[str]:
             sentence += f" Rename '{candidate}' to '{name}'."
         elif name == "haze" and draft.study.reading.haze_method == "ASTM D4039":
             sentence += " Add it, or both 'gloss_20' and 'gloss_60', whose difference ASTM D4039 haze is."
+        elif name == "minutes":
+            sentence += (
+                " Add it, with a value for every trial, or the minutes of every step; they are added up."
+            )
         elif name in RESPONSES:
             sentence += f" Add it, or its repeat readings as '{name}_1', '{name}_2'; the goal names {name}."
         else:

@@ -15,10 +15,12 @@ from finishlab.errors import RecordsError
 from finishlab.optics import haze_index
 from finishlab.records.check import judged, taken
 from finishlab.records.columns import MIL_UM, Column, understand
+from finishlab.records.trial_rules import NO_NAME, names_in
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from finishlab.records.draft import Draft
     from finishlab.records.sheet import Sheet
     from finishlab.study import Study
 
@@ -48,7 +50,7 @@ def checked(sheet: Sheet, study: Study, *, partly: bool) -> Checked:
         All mistakes at once; asked for a part, only those of the sheet as a whole.
     """
     refused: list[str] = []
-    draft = judged(sheet, study)
+    draft = _judged(sheet, study)
     while partly and not draft.mistakes.of_sheet and len(wrong := draft.mistakes.wrong_rows()):
         for position in wrong[:_NAMED].tolist():
             refused += [f"{sheet.row(position)}, {s}" for s in draft.mistakes.of_row(position)]
@@ -59,10 +61,17 @@ def checked(sheet: Sheet, study: Study, *, partly: bool) -> Checked:
             raise RecordsError(
                 refused, heading=f"{sheet.name} has no row without a mistake; nothing was taken."
             )
-        draft = judged(sheet, study)
+        draft = _judged(sheet, study)
     draft.mistakes.raise_any(sheet.name)
     table, _ = taken(draft)
     return Checked(table, [sheet.row(i) for i in range(len(table))], tuple(refused), sheet.name)
+
+
+def _judged(sheet: Sheet, study: Study) -> Draft:
+    """Return a sheet judged; what only old records may have is a mistake in what comes in now."""
+    draft = judged(sheet, study)
+    draft.mistakes.cells("technician", names_in(draft), lambda _: f"looks like a name. {NO_NAME}")
+    return draft
 
 
 def _without(sheet: Sheet, wrong: np.ndarray) -> Sheet:

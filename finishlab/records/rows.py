@@ -18,6 +18,7 @@ import sqlalchemy as sa
 from finishlab.errors import RecordsError, nearest
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import Saved
+from finishlab.records.cells import plain_label
 from finishlab.records.logged import Logged, Place, number_or_text, packed, unpacked
 
 if TYPE_CHECKING:
@@ -139,7 +140,8 @@ def load(conn: sa.Connection, study_id: int, trial: int | str) -> Logged:
         There is none of that name.
     """
     of_study = t.trials.c.study_id == study_id
-    row = conn.execute(sa.select(t.trials).where(of_study, t.trials.c.label == str(trial))).first()
+    asked = sa.select(t.trials).where(of_study, t.trials.c.label.in_([str(trial), plain_label(trial)]))
+    row = next(iter(sorted(conn.execute(asked).all(), key=lambda r: r.label != str(trial))), None)
     if row is None:
         labels = conn.scalars(sa.select(t.trials.c.label).where(of_study).order_by(t.trials.c.id)).all()
         has = nearest(str(trial), labels) if labels and len(labels) < 40 else f"The book has {len(labels)}."

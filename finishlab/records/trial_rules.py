@@ -14,10 +14,14 @@ from finishlab._show import listed
 from finishlab.errors import nearest
 from finishlab.records.cells import dates, each_once, labels, words
 from finishlab.records.draft import Draft
-from finishlab.records.value_rules import any_reading
+from finishlab.records.value_rules import any_reading, steps_timed
 
+NO_NAME = "Use a number or initials, never a full name."
+#: Trials named in a sentence before the rest is only counted.
+_NAMED = 6
 STATUSES = ("planned", "started", "done", "spoiled")
-_NAME = re.compile(r"\b[^\W\d_][^\W\d_A-Z]{2,}\b")
+_LETTERS = re.compile(r"(?:[^\W\d_]|[ .,'’-])+")
+_WORD = re.compile(r"[^\W\d_]{2,}")
 
 
 def trial_words(draft: Draft) -> None:
@@ -35,20 +39,48 @@ def trial_words(draft: Draft) -> None:
             "panel", ~draft.filled("panel"), lambda _: "is empty. Write which test panel the patch is on."
         )
     if draft.given("technician"):
-        people = each_once(
-            draft.clean["technician"], lambda v: bool(_NAME.search(str(v)) and str(v)[:1].isupper())
-        )
-        draft.caution(
-            people == np.array(True),
-            "technician looks like a name in {rows}. Use a number or initials, never a full name.",
-        )
+        named = names_in(draft)
+        where = draft.mistakes.where(named)
+        if draft.given("trial") and (known := draft.clean["trial"][named]).size and (known != None).all():  # noqa: E711
+            where = f"trial{'s' if known.size > 1 else ''} {_some(known)}"
+        draft.caution(named, f"{where[:1].upper()}{where[1:]}: technician looks like a name. {NO_NAME}")
+
+
+def looks_like_name(technician: str) -> bool:
+    """
+    Return whether a full name seems to stand where a number or initials are wanted.
+
+    Examples
+    --------
+    >>> [looks_like_name(t) for t in ("Anna Smith", "anna smith", "Anna", "ANNA SMITH")]
+    [True, True, True, True]
+    >>> [looks_like_name(t) for t in ("T1", "AS", "JSB", "a.s.", "Student 4", "plan")]
+    [False, False, False, False, False, False]
+    """
+    if not _LETTERS.fullmatch(technician):
+        return False
+    found = _WORD.findall(technician)
+    long = [w for w in found if len(w) > 2]
+    return bool(long) and (len(found) > 1 or (long[0][0].isupper() and long[0][1:].islower()))
+
+
+def names_in(draft: Draft) -> np.ndarray:
+    """Return the trials whose technician looks like a name."""
+    if not draft.given("technician"):
+        return np.zeros(draft.size, bool)
+    return each_once(draft.clean["technician"], lambda v: looks_like_name(str(v))) == np.array(True)
+
+
+def _some(labels: np.ndarray) -> str:
+    more = f"{len(labels) - _NAMED} more"
+    return listed([*map(str, labels[:_NAMED]), *([more] if len(labels) > _NAMED else [])])
 
 
 def trial_status(draft: Draft) -> None:
     """Settle which trials are done and which spoiled; where nothing is written, what is logged tells."""
     burned = _burns(draft)
     responses = [draft.filled(r) for r in draft.study.goal]
-    read, timed = np.logical_or.reduce([*responses, burned]), draft.filled("minutes")
+    read, timed = np.logical_or.reduce([*responses, burned]), _timed(draft)
     told = np.where(read, "done", np.where(timed | any_reading(draft), "started", "planned")).astype(object)
     unread = timed & ~read
     if draft.given("status"):
@@ -69,6 +101,12 @@ def trial_status(draft: Draft) -> None:
         (told == "planned") & (read | timed) | (told == "started") & (complete | burned),
         "There are results in {rows}, but not marked done, so they are not used. Write done when the trial is finished.",
     )
+
+
+def _timed(draft: Draft) -> np.ndarray:
+    """Return where minutes are logged: those of the trial, or in a sheet without a total those of its steps."""
+    names = ["minutes"] if draft.given("minutes") else [f"{s.name}_minutes" for s in draft.study.steps]
+    return np.logical_or.reduce([draft.filled(name) for name in names])
 
 
 def _unknown_status(word: str) -> str:
@@ -180,9 +218,13 @@ def required(draft: Draft) -> None:
     """Say what done and spoiled trials lack."""
     needed = draft.done & ~draft.filled("burned_after_step")
     end = "Fill it in, or mark the trial spoiled with a reason."
-    if draft.given("minutes"):
+    if draft.given("minutes") or steps_timed(draft):
+        of_steps = [f"{s.name}_minutes" for s in draft.study.steps if draft.given(f"{s.name}_minutes")]
         draft.mistakes.cells(
-            "minutes", needed & ~draft.filled("minutes"), lambda _: f"is empty in a done trial. {end}"
+            "minutes",
+            needed & ~draft.filled("minutes"),
+            lambda _: f"is empty in a done trial. {end}",
+            also=of_steps,
         )
     groups = draft.groups("reading")
     computed = draft.study.reading.haze_method == "ASTM D4039"

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab._show import plain_number
+from finishlab._show import listed, plain_number
 from finishlab.optics import haze_index, highest_clear_gloss
-from finishlab.records.columns import MIL_UM, START, Column
+from finishlab.records.cells import each_once
+from finishlab.records.clock import clock_minutes
+from finishlab.records.columns import MIL_UM, START, Column, read_at_spots
 from finishlab.records.draft import Draft
-from finishlab.study import RANGES
+from finishlab.study import RANGES, RESPONSES
 
 #: More minutes than this on one patch are a slip (common practice, no source).
 MOST_MINUTES = 600
@@ -34,10 +36,29 @@ def measured(draft: Draft) -> None:
     """Turn every measuring column into numbers, and repeats into their mean."""
     for heading, column in draft.columns.items():
         if column.role in ("reading", "film", "minutes"):
-            draft.clean[heading] = draft.numbers.read(draft.sheet.cells[heading], heading)
+            cells = draft.sheet.cells[heading]
+            cells = _from_clock(draft, heading, cells) if column.role == "minutes" else cells
+            draft.clean[heading] = draft.numbers.read(cells, heading)
     for role in ("reading", "film"):
         for mean, group in draft.groups(role).items():
             draft.clean[mean] = _mean(draft, group)
+
+
+def _from_clock(draft: Draft, heading: str, cells: np.ndarray) -> np.ndarray:
+    """Return a column of minutes with clock times as numbers; say where a spreadsheet's hours were taken for minutes."""
+    if cells.dtype != object:
+        return cells
+    minutes = each_once(cells, clock_minutes)
+    clock = minutes != np.array(None)
+    hours = clock & (each_once(cells, lambda v: not isinstance(v, str) or v.count(":") > 1) == np.array(True))
+    if hours.any():
+        first = int(np.flatnonzero(hours)[0])
+        draft.caution(
+            hours,
+            f"{heading}: the clock times in {{rows}} were read as minutes and seconds, as {cells[first]} for "
+            f"{_short(minutes[first])} minutes.",
+        )
+    return np.where(clock, minutes, cells)
 
 
 def _mean(draft: Draft, group: list[Column]) -> np.ndarray:
@@ -183,6 +204,31 @@ def _slipped(draft: Draft, heading: str, usual: np.ndarray, repeated: list[str])
     )
 
 
+def taken_as_means(draft: Draft) -> None:
+    """Caution where a trial has one value of a goal's response read at several spots: it counts as their mean."""
+    spots, where, names, heading = draft.study.reading.spots, np.zeros(draft.size, bool), [], ""
+    for mean, group in draft.groups("reading").items():
+        response = group[0].quantity
+        computed = response == "haze" and draft.study.reading.haze_method == "ASTM D4039"
+        asked = response in draft.study.goal and read_at_spots(response) and not computed
+        if spots == 1 or group[0].step == START or not asked:
+            continue
+        single = np.logical_or.reduce(
+            [np.zeros(draft.size), *(draft.filled(c.heading) for c in group if c.repeat)]
+        )
+        alone = draft.done & draft.filled(mean) & ~single
+        if alone.any():
+            where, heading = where | alone, heading or mean
+            names.append(RESPONSES[response][0])
+    every = "a trial" if (where | ~draft.done).all() else "in {rows}"
+    draft.caution(
+        where,
+        f"{listed(dict.fromkeys(names))}: one value {every}, taken as the mean of {spots} spots, as the study says. "
+        f"If it is a single reading, head its column {heading}_1. If jobs are judged by a single reading too, write "
+        "spots = 1 under [reading] in the study file.",
+    )
+
+
 # --- faults and haze -------------------------------------------------------------------------
 
 
@@ -240,6 +286,28 @@ def haze(draft: Draft) -> None:
 
 
 # --- minutes ---------------------------------------------------------------------------------
+
+
+def whole_minutes(draft: Draft) -> None:
+    """Add up the minutes of the steps where a done trial has no total and every step worked was timed."""
+    total, timed = np.zeros(draft.size), draft.done & ~draft.filled("minutes")
+    burned = draft.clean.get("burned_after_step", np.full(draft.size, None))
+    over = np.zeros(draft.size, bool)
+    for step in draft.study.steps:
+        spent = draft.number(f"{step.name}_minutes")
+        worked = ~draft.left_out.get(step.name, np.zeros(draft.size, bool)) & ~over
+        timed &= ~worked | ~np.isnan(spent)
+        total += np.where(worked, np.nan_to_num(spent), 0.0)
+        over |= burned == step.name
+    timed &= total > 0
+    if timed.any():
+        draft.clean["minutes"] = np.where(timed, total, draft.number("minutes"))
+    draft.caution(timed, "No minutes of the whole trial in {rows}: the minutes of the steps were added up.")
+
+
+def steps_timed(draft: Draft) -> bool:
+    """Return whether the sheet has a column for the minutes of every step, from which the total follows."""
+    return all(draft.given(f"{s.name}_minutes") for s in draft.study.steps)
 
 
 def minutes(draft: Draft) -> None:
