@@ -22,7 +22,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,6 +45,8 @@ RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheet
 _DEMO = "van_panels"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
+#: How the name of a run sheet ends whose plan was taken back.
+_TAKEN_BACK = "_taken_back"
 #: The line of a notebook that says which folder it is about.
 _ABOUT = re.compile(r'^STUDY_FOLDER = "[^"]*"')
 #: The page that says who starts with which notebook.
@@ -228,6 +230,55 @@ class StudyFolder:
         names = [p.name for p in place.iterdir()] if place.is_dir() else []
         used = [int(found[1]) for name in names if (found := _ROUND.match(name))]
         return f"round_{max(used, default=0) + 1}"
+
+    def put_aside(self, study: Study, taken_back: Collection[object]) -> tuple[list[str], list[str]]:
+        """
+        Rename the run sheets of a plan that was taken back, so that nobody works by them.
+
+        Parameters
+        ----------
+        study : Study
+        taken_back : collection of trials
+
+        Returns
+        -------
+        renamed, left : list of str
+            Names within ``run_sheets/``: the new ones, and the workbooks that hold other trials too.
+
+        Raises
+        ------
+        FinishlabError
+            A file cannot be renamed.
+        """
+        from finishlab.records.files import read_sheet
+
+        gone, renamed, left = {str(trial) for trial in taken_back}, [], []
+        place = self.path / RUN_SHEETS
+        for workbook in sorted(place.glob("round_*.xlsx")) if place.is_dir() else []:
+            if workbook.stem.endswith(_TAKEN_BACK):
+                continue
+            try:
+                trials = {str(v) for v in read_sheet(workbook, study).cells.get("trial", ()) if v is not None}
+            except FinishlabError:
+                continue  # not a run sheet any more, so nothing is known of it
+            if trials and trials <= gone:
+                for file in (
+                    workbook,
+                    *sorted(place.glob(f"{workbook.stem}.html")),
+                    *sorted(place.glob(f"{workbook.stem}_labels.html")),
+                ):
+                    new = file.with_stem(file.stem + _TAKEN_BACK)
+                    try:
+                        file.replace(new)
+                    except OSError as error:
+                        raise FinishlabError(
+                            f"{file} cannot be renamed ({error.strerror or error}). Its plan was taken back: close the "
+                            "file and delete it."
+                        ) from None
+                    renamed.append(new.name)
+            elif trials & gone:
+                left.append(workbook.name)
+        return renamed, left
 
     def add_notebooks(self) -> tuple[list[str], list[str]]:
         """

@@ -330,7 +330,7 @@ def test_a_plan_stands_in_the_book_and_on_its_run_sheets(ready: Path):
 
 
 def test_a_second_plan_comes_on_new_panels_and_new_sheets(folder: Path):
-    assert run("plan", folder, "--trials", 4, "--panels", 1, "--seed", 2).exit_code == 0
+    assert run("plan", folder, "--trials", 4, "--panels", 1, "--seed", 2, "--more").exit_code == 0
     trials = trials_of(folder)
     assert len(trials) == 14
     assert len(set(trials["panel"].iloc[10:])) == 1

@@ -188,7 +188,8 @@ def plan_trials(
         )
         values, layout, design, cautions = blocked.values, blocked.layout, blocked.facts, blocked.cautions
     design |= _measures(criterion, values, layout, criterion.information(before, panels_before))
-    labels = new_panels(panels, panels_before.tolist())
+    # A panel whose trials no longer count keeps its label all the same.
+    labels = new_panels(panels, [] if existing is None else existing["panel"].astype(str).tolist())
     sheet = _sheet(study.basis, values, layout, labels, rng)
     sheet.attrs["seed"] = seed
     sheet.attrs["cautions"] = (*_cautions(study, criterion, layout, labels, len(before)), *cautions)

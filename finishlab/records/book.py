@@ -132,7 +132,9 @@ class RecordBook(BookPages):
         wanted = None if key is None else rows.slug(key)
         return self._store.write(lambda conn: rows.put_study(conn, study, wanted)[1])
 
-    def plan(self, study: Study, sheet: pd.DataFrame, *, technician: Any = None) -> list[int | str]:
+    def plan(
+        self, study: Study, sheet: pd.DataFrame, *, technician: Any = None, instead: bool = False
+    ) -> list[int | str]:
         """
         Put planned trials in, in run order; the same plan again changes nothing.
 
@@ -144,6 +146,8 @@ class RecordBook(BookPages):
             that is planned and not yet worked takes over changed settings.
         technician : int or str, optional
             Who plans.
+        instead : bool, optional
+            True takes back the planned trials that nobody started, in the same moment.
 
         Returns
         -------
@@ -157,7 +161,25 @@ class RecordBook(BookPages):
         """
         checked = incoming.checked(from_table(incoming.plan_sheet(sheet, study)), study, partly=False)
         entry = self._entry(study, "plan" if technician is None else technician)
-        return self._store.write(lambda conn: book_import.put_plan(conn, entry, checked))
+        return self._store.write(lambda conn: book_import.put_plan(conn, entry, checked, instead=instead))
+
+    def take_back(self, study: Study, *, technician: Any = None) -> list[int | str]:
+        """
+        Take back the planned trials that nobody started; their numbers are not given again.
+
+        Parameters
+        ----------
+        study : Study
+        technician : int or str, optional
+            Who takes them back.
+
+        Returns
+        -------
+        list of int or str
+            The trials taken back.
+        """
+        entry = self._entry(study, "plan" if technician is None else technician)
+        return self._store.write(lambda conn: book_import.take_back(conn, entry))
 
     @cycles_not_sought()
     def import_sheet(

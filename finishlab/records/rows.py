@@ -191,11 +191,16 @@ def head_values(head: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
+#: What is said of a plan that was taken back; `before` is the highest number it had.
+TAKEN_BACK = "plan taken back"
+
+
 def next_label(conn: sa.Connection, study_id: int) -> int:
-    """Return the first trial number after the highest in use."""
-    return (
-        conn.scalar(sa.select(sa.func.max(t.trials.c.number)).where(t.trials.c.study_id == study_id)) or 0
-    ) + 1
+    """Return the first trial number after the highest ever in use: a run sheet taken back may still lie about."""
+    e = t.events.c
+    highest = conn.scalar(sa.select(sa.func.max(t.trials.c.number)).where(t.trials.c.study_id == study_id))
+    gone = sa.select(e.before).where(e.study_id == study_id, e.trial_id.is_(None), e.what == TAKEN_BACK)
+    return max([highest or 0, *(int(number) for number in conn.scalars(gone))]) + 1
 
 
 def put_panel(conn: sa.Connection, study_id: int, panels: Iterable[Any]) -> None:
