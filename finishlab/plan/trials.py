@@ -247,11 +247,11 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any, aim: An
 
 
 def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
-    """Return the processes and panels of existing trials that were not spoiled."""
+    """Return the processes and panels of existing trials that count: not spoiled, nor outside the question."""
     if existing is None:
         return np.empty((0, len(study.basis.factors))), np.empty(0, object)
     if "status" in existing.columns:
-        existing = existing[existing["status"] != "spoiled"]
+        existing = existing[~existing["status"].isin(["spoiled", "outside"])]
     require_places(existing, "existing", "panel")
     return study.basis.values(existing), existing["panel"].astype(str).to_numpy(object)
 

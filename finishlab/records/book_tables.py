@@ -198,7 +198,8 @@ def checked(table: pd.DataFrame, study: Study, doubtful: tuple[str, ...]) -> pd.
     sheet = from_table(table)
     sheet.trials = table["trial"].to_numpy()
     # Of a sheet it is a mistake to have no row; a book begins so.
-    draft = judged(sheet, study) if len(table) else judged_trial(sheet, study)
+    accepted = {n: set(table[n].dropna()) for n in study.settings if n in table}
+    draft = judged(sheet, study, accepted) if len(table) else judged_trial(sheet, study)
     draft.mistakes.raise_any(sheet.name)
     trials, cautions = taken(draft)
     if not len(table):
