@@ -40,6 +40,8 @@ STUDY = "study.toml"
 SHEETS = ("trials.csv", "trials.xlsx")
 BOOK = "trials.sqlite"
 CHANGES = "changes.csv"
+#: How a line of it begins that tells of a new name, which is no change of the work.
+RENAMED = "renamed: "
 RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
 #: The data set that `start_demo` copies.
 _DEMO = "van_panels"
@@ -342,31 +344,52 @@ class StudyFolder:
         RecordsError
             One cannot be written; every file is as it was.
         """
-        from finishlab.records.files import write_whole
-
         made = not self.results.exists()
         try:
             self.results.mkdir(exist_ok=True)
-            older = {name: _bytes(self.results / name) for name in files}
         except OSError as error:
             raise RecordsError(
                 f"the results cannot be written in {self.results} ({error.strerror}). Nothing was written. "
                 "Look at whether something of that name is in the way, and who may write there."
             ) from None
         try:
-            for name, data in files.items():
-                write_whole(self.results / name, data)
-            yield [self.results / name for name in files]
+            with replaced({self.results / name: data for name, data in files.items()}):
+                yield [self.results / name for name in files]
         except BaseException:
-            for name, before in older.items():
-                if before is None:
-                    (self.results / name).unlink(missing_ok=True)
-                elif _bytes(self.results / name) != before:
-                    write_whole(self.results / name, before)
             if made:
                 with suppress(OSError):  # someone else's file came in meanwhile
                     self.results.rmdir()
             raise
+
+
+@contextmanager
+def replaced(files: Mapping[Path, bytes]) -> Iterator[None]:
+    """
+    Put files in place; put the older ones back if one cannot be written or the body of the ``with`` fails.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+
+    Raises
+    ------
+    RecordsError
+        One cannot be written; every file is as it was.
+    """
+    from finishlab.records.files import write_whole
+
+    older = {path: _bytes(path) for path in files}
+    try:
+        for path, data in files.items():
+            write_whole(path, data)
+        yield
+    except BaseException:
+        for path, before in older.items():
+            if before is None:
+                path.unlink(missing_ok=True)
+            elif _bytes(path) != before:
+                write_whole(path, before)
+        raise
 
 
 def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:

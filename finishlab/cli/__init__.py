@@ -19,7 +19,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from finishlab.cli import answers, begin, bench, documents, keep, lab, rounds, watch
+from finishlab.cli import answers, begin, bench, documents, keep, lab, rename, rounds, watch
 from finishlab.cli.options import MISTAKE
 from finishlab.errors import FinishlabError
 
@@ -102,5 +102,5 @@ app.command()(documents.procedure)
 app.command()(watch.watch)
 app.command()(lab.lab)
 app.command("import")(keep.import_sheet)
-for _command in (keep.export, keep.backup):
+for _command in (keep.export, keep.backup, rename.rename):
     app.command()(_command)

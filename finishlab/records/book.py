@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _progress
 from finishlab.records import bench_checks as checks
-from finishlab.records import book_import, endings, entries, incoming, rows
+from finishlab.records import book_import, endings, entries, incoming, renaming, rows
 from finishlab.records.bench_checks import MeterCheck, Saved
 from finishlab.records.book_import import Imported
 from finishlab.records.book_pages import BookPages, moment_of
@@ -27,6 +27,7 @@ from finishlab.records.store import cycles_not_sought
 if TYPE_CHECKING:
     import pandas as pd
 
+    from finishlab.records.renaming import NewName
     from finishlab.study import Study
 
 
@@ -218,6 +219,31 @@ class RecordBook(BookPages):
             del sheet  # of a large one, the cells as they were typed need not stay
             stage(f"putting the trials of {name} into the book")
             return self._store.write(lambda conn: book_import.put_sheet(conn, entry, checked, partly=partly))
+
+    def rename(self, before: Study, after: Study, what: NewName, *, technician: Any = None) -> int:
+        """
+        Give a step or a level another name; every trial keeps its history.
+
+        Parameters
+        ----------
+        before, after : Study
+            The study under the old name, if it is there still, and under the new one.
+        what : NewName
+        technician : int or str, optional
+            Who renames.
+
+        Returns
+        -------
+        int
+            How many trials had the old name.
+
+        Raises
+        ------
+        RecordsError
+            Trials have both names; nothing was changed.
+        """
+        entry = self._entry(after, "rename" if technician is None else technician)
+        return self._store.write(lambda conn: renaming.rename(conn, entry, before, what))
 
     # --- at the bench --------------------------------------------------------------------------
 
