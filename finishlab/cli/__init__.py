@@ -102,5 +102,6 @@ app.command()(documents.procedure)
 app.command()(watch.watch)
 app.command()(lab.lab)
 app.command("import")(keep.import_sheet)
-for _command in (keep.export, keep.backup, rename.rename):
+for _command in (keep.export, keep.backup):
     app.command()(_command)
+app.command()(rename.rename)
