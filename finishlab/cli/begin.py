@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from finishlab import _show, study_folder
-from finishlab._trial_columns import MIL_UM
 from finishlab.cli import screen
 from finishlab.cli.dialog import Dialog, Ended
 from finishlab.cli.options import Answers
@@ -28,7 +27,6 @@ DEMO = "demo"
 _PASS = "one direction, 50 % overlap"
 #: Units that may stand behind a number, and what one of them is worth in the file's own.
 _SHARE = {"%": 0.01}
-_FILM = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "microns": 1.0, "mil": MIL_UM, "mils": MIL_UM}
 _MINUTES = {"min": 1.0, "minute": 1.0, "minutes": 1.0}
 _WITH_UNIT = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)\s*(\D*)")
 
@@ -277,6 +275,9 @@ def _one_of(names: tuple[str, ...]) -> Callable[[str], str]:
 
 def _limit(dialog: Dialog, new: NewStudy) -> NewStudy:
     """Ask for a film limit; nothing about it is suggested, since a person has to set it."""
+    from finishlab._trial_columns import MIL_UM
+
+    units = {"um": 1.0, "µm": 1.0, "μm": 1.0, "mil": MIL_UM, "mils": MIL_UM}
     dialog.say(
         "The most film that may be removed. The shop sets it by its coating maker's data sheet; none is suggested."
     )
@@ -285,7 +286,7 @@ def _limit(dialog: Dialog, new: NewStudy) -> NewStudy:
         if not text:
             return None
         # Toward caution: what mils make in µm is never rounded up.
-        value = math.floor(_number(text, _FILM) * 100 + 1e-6) / 100
+        value = math.floor(_number(text, units) * 100 + 1e-6) / 100
         return int(value) if value.is_integer() else value
 
     most = dialog.ask("  most film removed, µm (Enter: no limit is set now)", film)

@@ -30,9 +30,9 @@ def rename(
     old: Annotated[str, typer.Argument(metavar="OLD", help="The name until now.", show_default=False)],
     new: Annotated[str, typer.Argument(metavar="NEW", help="The name from now on.", show_default=False)],
 ) -> None:
-    """Give a step or a level another name; its trials keep their history.
+    """Give a step or a level another name, everywhere.
 
-    Changes study.toml (comments stay), the record book or trial sheet, planned trials and the
+    Its trials keep their history. Changes study.toml (comments stay), the record book or trial sheet, planned trials and the
     workbooks in run_sheets/, all together or not at all, and leaves a dated line in
     changes.csv. If study.toml has the new name already, only the trials change.
 
