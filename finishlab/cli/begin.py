@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from finishlab import _show, study_folder
+from finishlab import study_folder
 from finishlab.cli import screen
 from finishlab.cli.dialog import Dialog, Ended
 from finishlab.cli.options import Answers
@@ -60,6 +60,7 @@ def start(
         typer.echo(f"{_ready(made)}. Its trials are invented, to learn on.")
         typer.echo(f"Next: finishlab shortest {screen.quoted(folder)}")
         return
+    from finishlab import _show
     from finishlab.new_study import study_text
 
     draft = folder.with_name(f"{folder.name}_answers.txt")
@@ -95,6 +96,8 @@ def _ready(made: study_folder.StudyFolder) -> str:
 
 def _kept(dialog: Dialog, folder: Path) -> str:
     """Say that answers are kept and how to go on; empty where none are."""
+    from finishlab import _show
+
     if dialog.draft is None or not dialog.draft.exists():
         return ""
     return (

@@ -32,9 +32,10 @@ def rename(
 ) -> None:
     """Give a step or a level another name, everywhere.
 
-    Its trials keep their history. Changes study.toml (comments stay), the record book or trial sheet, planned trials and the
-    workbooks in run_sheets/, all together or not at all, and leaves a dated line in
-    changes.csv. If study.toml has the new name already, only the trials change.
+    Its trials keep their history. Changes study.toml (comments stay), the record book or trial
+    sheet, planned trials and the workbooks in run_sheets/, all together or not at all, and
+    leaves a dated line in changes.csv. If study.toml has the new name already, only the trials
+    change.
 
     \b
     Examples:
