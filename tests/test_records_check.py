@@ -6,6 +6,7 @@ import pytest
 from record_sheets import D4039, STUDY, STUDY_TEXT, but, good
 
 from finishlab.errors import RecordsError, StudyError
+from finishlab.model.limits import ruled_out
 from finishlab.optics import highest_clear_gloss
 from finishlab.records import check_trials
 from finishlab.records.columns import readings_of
@@ -626,3 +627,34 @@ def test_random_slips_are_found_where_they_were_made_and_a_sheet_without_them_pa
         found = mistakes(wrong)
         assert len(found) == 1, (column, row, found)
         assert found[0].startswith(f"row {row + 2} (index {row}), {column}: ")
+
+
+def test_a_burn_through_outside_the_question_still_rules_out_what_is_as_harsh():
+    """Burned at one pass of foam: two and more burn as well, though one is no longer studied. Wool burned too."""
+    table = good()
+    table["burned_after_step"] = ["cut", None, None, None, None, "cut"]
+    table["cut_pad"], table["cut_passes"] = ["foam", *table["cut_pad"][1:]], [2, 6, 3, 8, 3, 5]
+    table["sand_grit"] = ["P2000", *table["sand_grit"][1:]]
+    text = STUDY_TEXT.replace("HAZE", "ISO 13803").replace(*NO_WOOL)
+    text = text.replace(
+        "{ lowest = 1, highest = 8 }",
+        '{ lowest = 3, highest = 8 }\nno_longer = { pad = ["wool"], passes = [2] }',
+    )
+    text = text.replace("cut_passes = { at_most = 1 }", "cut_passes = { at_most = 3 }")
+    study = Study.from_toml(text)
+    trials = check_trials(pd.DataFrame(table), study)[0]
+    every = (
+        study.basis.grid
+        if isinstance(getattr(study.basis, "grid", None), np.ndarray)
+        else study.basis.values(trials[trials["status"] == "done"])
+    )
+    assert trials["status"].tolist()[0] == trials["status"].tolist()[5] == "outside"
+    out = ruled_out(study, trials, every)
+    names = list(study.basis.names)
+    foam = study.basis.values(trials.iloc[[1]])[0][names.index("cut_pad")]
+    same_grit = (
+        every[:, names.index("sand_grit")]
+        == study.basis.values(trials.iloc[[1]])[0][names.index("sand_grit")]
+    )
+    assert out[(every[:, names.index("cut_pad")] == foam) & same_grit].all()
+    assert not out[every[:, names.index("cut_pad")] != foam].any()
