@@ -17,7 +17,7 @@ _EXAMPLES = "'gloss_20 at least 84', 'haze at most 18' or 'gloss_20 within 80 an
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
 _WORDS = re.compile(
     rf"(?P<response>\w+)\s+(?:(?P<side>at[ _]least|at[ _]most)\s+(?P<value>{_NUMBER})"
-    rf"|within\s+(?P<low>{_NUMBER})\s+(?:and|to)\s+(?P<high>{_NUMBER}))(?:\s+(?P<unit>\S+))?",
+    rf"|within\s+(?P<low>{_NUMBER})\s+(?:and|to)\s+(?P<high>{_NUMBER}))(?:\s*(?P<unit>[^\s\d.,]\S*))?",
     re.IGNORECASE,
 )
 #: Shapes of a number that are not taken, and what is to be written instead.
@@ -83,6 +83,8 @@ def _condition(line: str) -> tuple[str, dict[str, Any]] | str:
     if comma := _COMMA.search(text):
         return f"the goal '{text}' has '{comma[0]}'. Write a decimal point, as {comma[1]}.{comma[2]}."
     words = _WORDS.fullmatch(text)
+    if (words["response"] if words else text).casefold() == "gloss":
+        return "Which angle? Usually gloss_20."
     if words is None:
         return f"the goal '{text}' cannot be read. Write it as {_EXAMPLES}."
     response = words["response"].lower()

@@ -16,10 +16,10 @@ from finishlab import abrasives
 from finishlab._numbers import is_number
 from finishlab._study_mistakes import Mistakes, Part
 from finishlab.errors import StudyError, nearest
-from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Kind, Setting, Step
+from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Kind, Setting, Step, level_of
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*\Z")
-_STEP_KEYS = ("name", "changeover_minutes", "hard_to_change", "unit", "order")
+_STEP_KEYS = ("name", "changeover_minutes", "hard_to_change", "unit", "order", "no_longer")
 #: A cell with one of these words is empty to most table programs, so it cannot be a level.
 _EMPTY_WORDS = ("none", "nan", "na", "n/a", "null", "-")
 #: Columns of trial tables that `<step>_<setting>` must not hide.
@@ -120,7 +120,37 @@ def _step(name: str, table: Mapping[str, Any], part: Part) -> Step:
         part.wrong(
             'unit goes with hard_to_change. Name those settings, as hard_to_change = ["grit"].', "unit"
         )
-    return Step(name, tuple(settings), float(changeover), hard, unit)
+    return Step(name, tuple(settings), float(changeover), hard, unit, _no_longer(table, settings, part))
+
+
+def _no_longer(table: Mapping[str, Any], settings: list[Setting], part: Part) -> dict[str, tuple[Any, ...]]:
+    """Return the levels that older trials may have, by setting."""
+    raw = table.get("no_longer", {})
+    if not isinstance(raw, Mapping):
+        part.wrong(f'no_longer is {raw!r}; write no_longer = {{ pad = ["wool"] }}.', "no_longer")
+        return {}
+    by_name, found = {s.name: s for s in settings}, {}
+    for key, value in raw.items():
+        levels = tuple(value) if isinstance(value, list) else (value,)
+        setting = by_name.get(key)
+        if setting is None:
+            # A setting that is there but wrong has its own sentence already.
+            if key not in table or key in _STEP_KEYS:
+                part.wrong(
+                    f"no_longer names '{key}', which is not a setting of this step. {nearest(key, by_name)}",
+                    "no_longer",
+                )
+            continue
+        if not levels or not all(is_number(v) if setting.numeric else isinstance(v, str) for v in levels):
+            what = "numbers" if setting.numeric else "words"
+            part.wrong(f"no_longer: {key} is {value!r}; it must be a list of {what}.", "no_longer")
+        for level in [v for v in levels if level_of(setting, v) is not None]:
+            part.wrong(
+                f"no_longer: {key} has {level!r}, which the study has too. Take it out of one of the two.",
+                "no_longer",
+            )
+        found[key] = levels
+    return found
 
 
 def _amounts(settings: list[Setting], part: Part) -> None:

@@ -16,9 +16,10 @@ from typing import Any
 from finishlab._study_mistakes import Mistakes
 from finishlab._study_steps import read_steps
 from finishlab.errors import StudyError
+from finishlab.study import AMOUNTS
 
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
-_RANGE = re.compile(rf"({_NUMBER})\s+to\s+({_NUMBER})(?:\s+by\s+({_NUMBER}))?", re.IGNORECASE)
+_RANGE = re.compile(rf"({_NUMBER})\s*(?:to|\.\.+|…|-|–)\s*({_NUMBER})(?:\s+by\s+({_NUMBER}))?", re.IGNORECASE)
 _COMMENTS = {
     "step": "The process, step by step. One value is held; a list, or lowest and highest, is compared.\n"
     "# changeover_minutes = 3 in a step: minutes to change pad, product or tool before it.",
@@ -33,7 +34,8 @@ _COMMENTS = {
     "reading": "How patches are read: spots each, after which steps, the wipe, minutes to wait before reading.",
     "columns": "A meter's own export: its headings, and what they are in a trial sheet:\n"
     '# [reading.columns]\n# "Sample" = "trial"\n# "Gloss 20" = "gloss_20"',
-    "job": "How many sections of that size a body panel has:\n# [job]\n# sections = 6",
+    "job": "How many sections of that size a body panel has.",
+    "no job": "How many sections of that size a body panel has:\n# [job]\n# sections = 6",
 }
 
 
@@ -46,12 +48,12 @@ class NewStudy:
     ----------
     title, pass_means : str
     steps : mapping of str to mapping
-        Settings by step, each a value, a list, or lowest and highest.
+        Settings by step, each a value, a list, or lowest and highest; also ``changeover_minutes``.
     goal : mapping
     assurance : float
     limit : mapping or None
     today : mapping or None
-    patches, spots : int
+    sections, patches, spots : int
     haze_method : str
     wait_minutes : float
     """
@@ -63,6 +65,7 @@ class NewStudy:
     assurance: float = 0.9
     limit: Mapping[str, Any] | None = None
     today: Mapping[str, Any] | None = None
+    sections: int = 1
     patches: int = 8
     spots: int = 3
     haze_method: str = ""
@@ -76,8 +79,8 @@ def setting_from_words(text: str, step: str) -> tuple[str, Any]:
     Parameters
     ----------
     text : str
-        ``grit = P1500, P2000``, ``passes = 1 to 8``, ``speed = 900 to 1800 by 300`` or
-        ``pad = wool``. Where a name has a comma, semicolons part the values.
+        ``grit = P1500, P2000``, ``passes = 1 to 8`` (or ``1-8``, ``1..8``), ``speed = 900 to
+        1800 by 300`` or ``pad = wool``. Where a name has a comma, semicolons part the values.
     step : str
 
     Raises
@@ -94,7 +97,7 @@ def setting_from_words(text: str, step: str) -> tuple[str, Any]:
     >>> setting_from_words("passes = few", "cut")
     Traceback (most recent call last):
         ...
-    finishlab.errors.StudyError: step 'cut': passes is ['few']; it must be numbers.
+    finishlab.errors.StudyError: step 'cut': passes is 'few'; it must be a number or a range. Write: passes = 2 to 6.
     """
     name, equals, values = text.partition("=")
     name = word(name)
@@ -103,11 +106,20 @@ def setting_from_words(text: str, step: str) -> tuple[str, Any]:
             f"'{text}' cannot be read. Write a name, = and its value, as grit = P1500, P2000 or passes = 1 to 8."
         )
     value = _value(values.strip())
+    if name in AMOUNTS and not isinstance(value, int | float | Mapping) and _words_in(value):
+        by = " by 1" if name != "passes" else ""
+        raise StudyError(
+            f"step '{step}': {name} is '{values.strip()}'; it must be a number or a range. Write: {name} = 2 to 6{by}."
+        )
     mistakes = Mistakes("")
     read_steps([{"name": step, name: value}], mistakes)
     if mistakes.found:
         raise StudyError(mistakes.found)
     return name, value
+
+
+def _words_in(value: str | list[Any]) -> bool:
+    return isinstance(value, str) or any(isinstance(v, str) for v in value)
 
 
 def word(text: str) -> str:
@@ -164,7 +176,8 @@ def study_text(new: NewStudy) -> str:
     lines += _table("limit", new.limit) if new.limit else [*_comment("no limit"), ""]
     if new.today is not None:
         lines += _table("today", new.today)
-    lines += [*_comment("avoid"), "", *_comment("job"), ""]
+    lines += [*_comment("avoid"), ""]
+    lines += _table("job", {"sections": new.sections}) if new.sections != 1 else [*_comment("no job"), ""]
     lines += _table("panel", {"patches": new.patches})
     reading: dict[str, Any] = {"spots": new.spots, "after": list(new.steps), "wait_minutes": new.wait_minutes}
     lines += _table("reading", reading | ({"haze_method": new.haze_method} if new.haze_method else {}))

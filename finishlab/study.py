@@ -129,6 +129,7 @@ class Step:
     One part of the process; `settings` in the order of the study file.
 
     Settings in `hard_to_change` stay the same over a whole `unit`, a panel or half of one.
+    `no_longer` holds, by setting, levels that trials were worked with before the study changed.
     """
 
     name: str
@@ -136,6 +137,7 @@ class Step:
     changeover_minutes: float = 0.0
     hard_to_change: tuple[str, ...] = ()
     unit: Literal["panel", "half panel"] = "panel"
+    no_longer: dict[str, tuple[Any, ...]] = field(default_factory=dict)
 
     def setting(self, name: str) -> Setting | None:
         """Return the setting called `name`, or None when the step has none."""

@@ -23,7 +23,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +41,8 @@ STUDY = "study.toml"
 SHEETS = ("trials.csv", "trials.xlsx")
 BOOK = "trials.sqlite"
 CHANGES = "changes.csv"
+#: How a line of it begins that tells of a new name, which is no change of the work.
+RENAMED = "renamed: "
 RESULTS, PROCEDURES, RUN_SHEETS, NOTEBOOKS = "results", "procedures", "run_sheets", "notebooks"
 #: The data set behind `start_demo`: its trials and its planned round go into a book, the rest is copied.
 _DEMO = "van_panels"
@@ -48,6 +50,8 @@ _DEMO_TRIALS, _DEMO_PLANNED = "trials.csv", f"{RUN_SHEETS}/round_2.csv"
 _NUMBER = re.compile(r"SP-([0-9]+)", re.IGNORECASE)
 _KEEP = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _ROUND = re.compile(r"round_([0-9]+)", re.IGNORECASE)
+#: How the name of a run sheet ends whose plan was taken back.
+_TAKEN_BACK = "_taken_back"
 #: The line of a notebook that says which folder it is about.
 _ABOUT = re.compile(r'^STUDY_FOLDER = "[^"]*"')
 #: The page that says who starts with which notebook.
@@ -277,6 +281,55 @@ class StudyFolder:
         used = [int(found[1]) for name in names if (found := _ROUND.match(name))]
         return f"round_{max(used, default=0) + 1}"
 
+    def put_aside(self, study: Study, taken_back: Collection[object]) -> tuple[list[str], list[str]]:
+        """
+        Rename the run sheets of a plan that was taken back, so that nobody works by them.
+
+        Parameters
+        ----------
+        study : Study
+        taken_back : collection of trials
+
+        Returns
+        -------
+        renamed, left : list of str
+            Names within ``run_sheets/``: the new ones, and the workbooks that hold other trials too.
+
+        Raises
+        ------
+        FinishlabError
+            A file cannot be renamed.
+        """
+        from finishlab.records.files import read_sheet
+
+        gone, renamed, left = {str(trial) for trial in taken_back}, [], []
+        place = self.path / RUN_SHEETS
+        for workbook in sorted(place.glob("round_*.xlsx")) if place.is_dir() else []:
+            if workbook.stem.endswith(_TAKEN_BACK):
+                continue
+            try:
+                trials = {str(v) for v in read_sheet(workbook, study).cells.get("trial", ()) if v is not None}
+            except FinishlabError:
+                continue  # not a run sheet any more, so nothing is known of it
+            if trials and trials <= gone:
+                for file in (
+                    workbook,
+                    *sorted(place.glob(f"{workbook.stem}.html")),
+                    *sorted(place.glob(f"{workbook.stem}_labels.html")),
+                ):
+                    new = file.with_stem(file.stem + _TAKEN_BACK)
+                    try:
+                        file.replace(new)
+                    except OSError as error:
+                        raise FinishlabError(
+                            f"{file} cannot be renamed ({error.strerror or error}). Its plan was taken back: close the "
+                            "file and delete it."
+                        ) from None
+                    renamed.append(new.name)
+            elif trials & gone:
+                left.append(workbook.name)
+        return renamed, left
+
     def add_notebooks(self) -> tuple[list[str], list[str]]:
         """
         Give the folder its own notebooks, about its own study; what is there already stays as it is.
@@ -341,29 +394,20 @@ class StudyFolder:
         RecordsError
             One cannot be written; every file is as it was.
         """
-        from finishlab.records.files import write_whole
-
         at = at or self.results
         made = [p for p in (at, at.parent) if files and not p.exists()]
         try:
             if files:
                 at.mkdir(exist_ok=True, parents=True)
-            older = {name: _bytes(at / name) for name in files}
         except OSError as error:
             raise RecordsError(
                 f"the results cannot be written in {at} ({error.strerror}). Nothing was written. "
                 "Look at whether something of that name is in the way, and who may write there."
             ) from None
         try:
-            for name, data in files.items():
-                write_whole(at / name, data)
-            yield [at / name for name in files]
+            with replaced({at / name: data for name, data in files.items()}):
+                yield [at / name for name in files]
         except BaseException:
-            for name, before in older.items():
-                if before is None:
-                    (at / name).unlink(missing_ok=True)
-                elif _bytes(at / name) != before:
-                    write_whole(at / name, before)
             for folder in made:
                 with suppress(OSError):  # someone else's file came in meanwhile
                     folder.rmdir()
@@ -384,6 +428,36 @@ def keep_name(name: str) -> str:
             f"{name!r} cannot name a folder in {RESULTS}. Use letters, digits, dashes and underscores, 40 at most, as surer."
         )
     return name
+
+
+@contextmanager
+def replaced(files: Mapping[Path, bytes]) -> Iterator[None]:
+    """
+    Put files in place; put the older ones back if one cannot be written or the body of the ``with`` fails.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+
+    Raises
+    ------
+    RecordsError
+        One cannot be written; every file is as it was.
+    """
+    from finishlab.records.files import write_whole
+
+    older = {path: _bytes(path) for path in files}
+    try:
+        for path, data in files.items():
+            write_whole(path, data)
+        yield
+    except BaseException:
+        for path, before in older.items():
+            if before is None:
+                path.unlink(missing_ok=True)
+            elif _bytes(path) != before:
+                write_whole(path, before)
+        raise
 
 
 def trials_in(book: RecordBook, study: Study) -> pd.DataFrame | None:

@@ -51,10 +51,102 @@ def test_a_textbook_plan_is_said_in_words(folder):
 
 def test_the_other_half_is_not_worked_twice(folder):
     assert plan(folder, "--trials", 6, "--panels", 2, "--kind", "fraction").exit_code == 0
-    result = plan(folder, "--trials", 5, "--panels", 1, "--kind", "factorial")
+    result = plan(folder, "--trials", 5, "--panels", 1, "--kind", "factorial", "--more")
     assert result.exit_code == 0, result.output
     assert "4 of the 8 runs stand in the existing trials and will not be worked again: " in result.output
     assert "11 trials on 3 panels, 6 of them there before." in result.output
+
+
+@pytest.fixture
+def planned(folder: Path) -> Path:
+    assert plan(folder, "--trials", 6, "--panels", 2, "--seed", 1).exit_code == 0
+    return folder
+
+
+def trials(folder: Path):
+    study = fl.Study.read(folder / "study.toml")
+    with fl.RecordBook(folder / "trials.sqlite") as book:
+        return book.trials(study)
+
+
+def begin(folder: Path) -> None:
+    with fl.RecordBook(folder / "trials.sqlite") as book:
+        book.start(fl.Study.read(folder / "study.toml"), technician="T1")
+
+
+def sheets(folder: Path) -> list[str]:
+    return sorted(p.name for p in (folder / "run_sheets").iterdir())
+
+
+def test_a_second_plan_asks_what_becomes_of_the_first(planned):
+    result = plan(planned, "--trials", 6, "--panels", 2)
+    assert result.exit_code == 2
+    assert "6 planned trials wait to be worked, on panels 1 and 2. Nothing was planned." in result.stderr
+    assert "--more" in result.stderr
+    assert "--instead" in result.stderr
+    assert len(trials(planned)) == 6
+    assert len(sheets(planned)) == 3
+    assert plan(planned, "--trials", 6, "--panels", 2, "--more").exit_code == 0
+    assert len(trials(planned)) == 12
+    both = plan(planned, "--trials", 6, "--panels", 2, "--more", "--instead")
+    assert "exclude each other" in both.stderr
+
+
+def test_a_plan_in_place_of_another_keeps_what_was_started(planned):
+    begin(planned)
+    result = plan(planned, "--trials", 8, "--panels", 2, "--instead", "--seed", 3)
+    assert result.exit_code == 0, result.output
+    assert "Taken back: 5 planned trials that nobody had started." in result.output
+    assert "round_1.xlsx also holds trials that stay. Cross out those taken back: 2, 3, 4, 5, 6." in " ".join(
+        result.output.split()
+    )
+    after = trials(planned)
+    assert after["status"].tolist() == ["started"] + ["planned"] * 8
+    # A number on a sheet that still lies about never becomes another trial's.
+    assert after["trial"].tolist() == [1, *range(7, 15)]
+
+
+def test_a_plan_is_taken_back_with_its_run_sheets(planned):
+    result = plan(planned, "--take-back")
+    assert result.exit_code == 0, result.output
+    assert "Taken back: 6 planned trials" in result.output
+    assert sheets(planned) == [
+        "round_1_labels_taken_back.html", "round_1_taken_back.html", "round_1_taken_back.xlsx"
+    ]  # fmt: skip
+    assert len(trials(planned)) == 0
+    assert "Nothing was taken back" in plan(planned, "--take-back").output
+    assert plan(planned, "--trials", 6, "--panels", 2).exit_code == 0
+    assert trials(planned)["trial"].tolist() == list(range(7, 13))
+    assert "round_2.xlsx" in sheets(planned)
+
+
+def test_planned_rows_of_a_sheet_are_the_shops_own(planned):
+    study = fl.Study.read(planned / "study.toml")
+    fl.write_trials(trials(planned), planned / "trials.csv")
+    (planned / "trials.sqlite").unlink()
+    before = (planned / "trials.csv").read_bytes()
+    for words in (("--take-back",), ("--trials", 6, "--panels", 2, "--instead")):
+        result = plan(planned, *words)
+        assert result.exit_code == 2
+        assert "trials.csv, which finishlab never changes. Delete the planned rows there." in result.stderr
+    assert (planned / "trials.csv").read_bytes() == before
+    assert len(fl.read_trials(planned / "trials.csv", study)) == 6
+
+
+def test_what_happened_to_a_plan_taken_back_stays_in_the_history(planned):
+    study = fl.Study.read(planned / "study.toml")
+    assert plan(planned, "--take-back").exit_code == 0
+    with fl.RecordBook(planned / "trials.sqlite") as book:
+        today = book.today(study)
+    assert today["what"].tolist() == ["plan taken back", *["planned"] * 6]
+    assert today["after"].iloc[0] == "1, 2, 3, 4, 5, 6"
+    assert today["before"].tolist()[1:] == [f"trial {k}" for k in range(6, 0, -1)]
+
+
+def test_a_plan_without_its_size_says_how_to_give_it(folder):
+    result = plan(folder, "--trials", 6)
+    assert result.exit_code == 2
+    assert "--trials 24 --panels 4" in result.stderr
 
 
 def test_a_plan_names_what_it_takes_and_what_it_guesses(folder):

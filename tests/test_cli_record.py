@@ -16,6 +16,7 @@ import sys
 import time
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import openpyxl
 import pandas as pd
@@ -35,8 +36,10 @@ sand, cut, polish
 grit = P1500, P2000
 passes = 4
 
+
 pad = wool, foam
 passes = 1 to 4
+
 
 pad = soft foam
 passes = 0 to 2
@@ -49,10 +52,11 @@ faults at most 1
 0.9
 
 no
+
 6
 2
 0
-""".replace("\n\n\n\ngloss", "\n\n\ngloss")  # the empty line before the goal takes the pass as suggested
+"""
 
 
 def run(*words: object, typed: str = ""):
@@ -157,11 +161,15 @@ def test_a_film_limit_is_never_suggested(new: Path):
     [
         ("", "the answers end at 'What is studied?"),
         ("Doors\nsand\n", "the answers end at 'sand: setting'"),
-        (ANSWERS.replace("1 to 4", "few"), "answer 7 ('passes = few') to 'cut: setting (Enter: no more)'"),
+        (ANSWERS.replace("1 to 4", "few"), "answer 8 ('passes = few') to 'cut: setting (Enter: no more)'"),
         (ANSWERS.replace("at least 84", "at least 840"), "840 cannot be; it runs from 0 to 200 GU"),
         (ANSWERS.replace("0.9\n", "90\n", 1).replace("\n\n90", "\n\n90"), "90"),
         (ANSWERS.replace("P1500, P2000", "P1500, P1499"), "P1499"),
         (ANSWERS.replace("sand, cut, polish", "sand, sand"), "used twice"),
+        (ANSWERS.replace("sand, cut, polish", ""), "Type the steps, separated by commas."),
+        (ANSWERS.replace("gloss_20 at least 84", "gloss at least 84"), "Which angle? Usually gloss_20."),
+        (ANSWERS.replace("gloss_20 at least 84", "gloss"), "Which angle? Usually gloss_20."),
+        (ANSWERS.replace("\n0.9\n", "\n90 mil\n"), "'90 mil' cannot be read. Write a number, or one with %."),
         (
             ANSWERS.replace("P1500, P2000", "P1500")
             .replace("wool, foam", "wool")
@@ -197,6 +205,77 @@ def test_answers_may_come_from_a_file_and_an_occupied_folder_asks_nothing(tmp_pa
     assert "gone.txt cannot be read" in gone.stderr
 
 
+def typing_here(monkeypatch, answers: list[str]) -> None:
+    """Let the next command ask at a terminal; when the answers are used up, Ctrl+C is pressed."""
+    left = iter(answers)
+
+    def typed(question: str) -> str:
+        if (answer := next(left, None)) is None:
+            raise KeyboardInterrupt
+        return answer
+
+    terminal = SimpleNamespace(stdin=SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr("finishlab.cli.dialog.sys", terminal)
+    monkeypatch.setattr("builtins.input", typed)
+
+
+def test_answers_stay_when_start_is_stopped_and_it_goes_on_there(new: Path, tmp_path: Path, monkeypatch):
+    answers, kept = ANSWERS.split("\n")[:-1], tmp_path / "doors_answers.txt"
+    typing_here(monkeypatch, [*answers[:9], "passes = few"])
+    stopped = run("start", tmp_path / "doors")
+    assert stopped.exit_code == 0
+    assert "9 answers kept in" in stopped.stdout
+    assert f"Go on: finishlab start {tmp_path / 'doors'}" in stopped.stdout
+    assert kept.read_text(encoding="utf-8").splitlines() == answers[:9]
+    # A second time, nothing is asked again, and what was kept is kept still.
+    typing_here(monkeypatch, answers[9:12])
+    again = run("start", tmp_path / "doors")
+    assert "Going on where you stopped" in again.stdout
+    assert kept.read_text(encoding="utf-8").splitlines() == answers[:12]
+    typing_here(monkeypatch, answers[12:])
+    done = run("start", tmp_path / "doors")
+    assert done.exit_code == 0, done.output
+    assert [p.name for p in tmp_path.iterdir()] == ["doors"]
+    assert study_of(tmp_path / "doors").source == study_of(new).source
+
+
+def test_a_kept_answer_that_no_longer_fits_is_asked_again(tmp_path: Path, monkeypatch):
+    answers = ANSWERS.split("\n")[:-1]
+    (tmp_path / "doors_answers.txt").write_text("\n".join([answers[0], "sand, sand", "x"]), encoding="utf-8")
+    typing_here(monkeypatch, answers[1:])
+    done = run("start", tmp_path / "doors")
+    assert done.exit_code == 0, done.output
+    assert [s.name for s in study_of(tmp_path / "doors").steps] == ["sand", "cut", "polish"]
+
+
+def test_sections_and_change_overs_are_asked_and_how_a_step_is_left_out_is_said(tmp_path: Path):
+    typed = ANSWERS.replace("passes = 1 to 4\n\n\n", "passes = 1 to 4\n\n15 min\n").replace(
+        "no\n\n6", "no\n4\n6"
+    )
+    result = run("start", tmp_path / "doors", typed=typed)
+    assert result.exit_code == 0, result.output
+    study = study_of(tmp_path / "doors")
+    assert [s.changeover_minutes for s in study.steps] == [0, 15, 0]
+    assert study.job.sections == 4
+    assert "May a step be left out? Then its passes begin at 0: passes = 0 to 6" in result.stdout
+
+
+@pytest.mark.parametrize("sure", ["90%", "90 %", "0.9", "0,9"])
+@pytest.mark.parametrize(
+    ("film", "um"), [("20 um", 20), ("20 µm", 20), ("20um", 20), ("0.8 mil", 20.32), ("0.77 mils", 19.55)]
+)
+def test_shares_and_film_are_taken_with_their_unit(tmp_path: Path, sure, film, um):
+    typed = ANSWERS.replace("\n0.9\n\nno", f"\n{sure}\n{film}\nlead, 2 March\n99 %\nno").replace(
+        "at least 84", "at least 84GU"
+    )
+    result = run("start", tmp_path / "doors", typed=typed)
+    assert result.exit_code == 0, result.output
+    study = study_of(tmp_path / "doors")
+    assert (study.assurance, study.goal["gloss_20"].at_least) == (0.9, 84)
+    limit = study.limits["removed_um"]
+    assert (limit.condition.at_most, limit.assurance) == (um, 0.99)
+
+
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1, max_size=30)
 
 
@@ -223,6 +302,10 @@ def test_whatever_is_typed_the_file_says_it_again(title, first, second, means):
     [
         ("Grit = p1500 , P2000", "grit", ["p1500", "P2000"]),
         ("passes=3", "passes", 3),
+        ("passes = 2-6", "passes", {"lowest": 2, "highest": 6}),
+        ("passes = 2 to 6", "passes", {"lowest": 2, "highest": 6}),
+        ("passes = 2..6", "passes", {"lowest": 2, "highest": 6}),
+        ("dose = 0.5..2.5 by 0.5", "dose", {"lowest": 0.5, "highest": 2.5, "by": 0.5}),
         ("speed = 900 to 1800 by 300", "speed", {"lowest": 900, "highest": 1800, "by": 300}),
         ("product = compound A; A, B; =1+1", "product", ["compound A", "A, B", "=1+1"]),
         ("dose = 0.5, 1.25", "dose", [0.5, 1.25]),
@@ -247,7 +330,7 @@ def test_a_plan_stands_in_the_book_and_on_its_run_sheets(ready: Path):
 
 
 def test_a_second_plan_comes_on_new_panels_and_new_sheets(folder: Path):
-    assert run("plan", folder, "--trials", 4, "--panels", 1, "--seed", 2).exit_code == 0
+    assert run("plan", folder, "--trials", 4, "--panels", 1, "--seed", 2, "--more").exit_code == 0
     trials = trials_of(folder)
     assert len(trials) == 14
     assert len(set(trials["panel"].iloc[10:])) == 1

@@ -64,6 +64,32 @@ def done(book, study=STUDY, gloss=(84.1, 84.3), **more):
     return trial
 
 
+def test_trials_with_a_level_the_study_no_longer_has_stay_outside_the_question(book):
+    done(book)
+    done(book)
+    waiting = book.plan(STUDY, plan(panel=["P", "P", "P", "Q", "Q", "Q"]))
+    changed = Study.from_toml(STUDY.source.replace('"microfibre", "foam"]', '"microfibre"]'))
+    book.add_study(changed)
+    trials = book.trials(changed)
+    with_foam = (trials["cut_pad"] == "foam").to_numpy()
+    assert (trials["status"].eq("outside").to_numpy() == with_foam).all()
+    count = int(with_foam.sum())
+    assert (
+        f"{count} trials with cut pad foam stand outside the question, since the study no longer has it."
+        in trials.attrs["cautions"]
+    )
+    # What is logged of them may still be corrected, but not to what nobody studies.
+    book.amend(changed, 1, changes={"gloss_20_1": 84.2}, reason="slip", technician="T1")
+    assert book.as_logged(changed).set_index("trial").loc[1, "status"] == "done"
+    said = refusal(book.amend, changed, 1, changes={"cut_pad": "felt"}, reason="slip", technician="T1")
+    assert "'felt' was not studied." in said
+    # A planned one is not begun by mistake, and the study of before has them all again.
+    foam = next(n for n, pad in zip(waiting, plan()["cut_pad"], strict=True) if pad == "foam")
+    said = refusal(book.start, changed, technician="T1", trial=foam)
+    assert f"trial {foam} was planned with cut pad foam, which the study no longer has." in said
+    assert set(book.trials(STUDY)["status"]) == {"done", "planned"}
+
+
 def refusal(call, *args, **named):
     with pytest.raises(RecordsError) as caught:
         call(*args, **named)

@@ -5,11 +5,13 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
-from record_sheets import D4039, STUDY, but, good
+from record_sheets import D4039, STUDY, STUDY_TEXT, but, good
 
-from finishlab.errors import RecordsError
+from finishlab.errors import RecordsError, StudyError
+from finishlab.model.limits import ruled_out
 from finishlab.optics import highest_clear_gloss
 from finishlab.records import check_trials, readings_of
+from finishlab.study import Study
 
 
 def check(study=STUDY, **columns):
@@ -27,6 +29,11 @@ def without_index(sentence):
     for k in range(6):
         sentence = sentence.replace(f" (index {k})", "")
     return sentence
+
+
+def without_offer(sentence):
+    """Drop what every level that was not studied is answered with at the end; it has its own test."""
+    return sentence.split(" If it was really worked so, ")[0]
 
 
 # --- the clean table -------------------------------------------------------------------------
@@ -352,7 +359,7 @@ SLIPS = [
 @pytest.mark.parametrize(("column", "row", "value", "expected"), SLIPS)
 def test_a_slip_is_answered_by_row_and_column_and_nothing_else_is(column, row, value, expected):
     found = mistakes(good(**but(column, row, value)))
-    assert [without_index(m) for m in found] == [expected]
+    assert [without_offer(without_index(m)) for m in found] == [expected]
 
 
 MORE = [
@@ -378,7 +385,81 @@ MORE = [
 
 @pytest.mark.parametrize(("columns", "expected"), MORE)
 def test_a_contradiction_in_a_trial_is_answered_by_row_and_column(columns, expected):
-    assert [without_index(m) for m in mistakes(good(**columns))] == [expected]
+    assert [without_offer(without_index(m)) for m in mistakes(good(**columns))] == [expected]
+
+
+def changed(old, new):
+    return Study.from_toml(STUDY_TEXT.replace("HAZE", "ISO 13803").replace(old, new))
+
+
+NO_WOOL = '"wool", "microfibre", "foam"]', '"microfibre", "foam"]'
+
+
+def test_a_level_not_studied_may_be_a_slip_or_a_level_the_study_had():
+    with pytest.raises(RecordsError) as caught:
+        check_trials(pd.DataFrame(good()), changed(*NO_WOOL))
+    assert len(caught.value.mistakes) == 3
+    assert without_index(caught.value.mistakes[0]) == (
+        "row 2, cut_pad: 'wool' was not studied. Write one of: microfibre, foam. If it was really worked so, add "
+        'no_longer = { pad = ["wool"] } to step cut of the study file: the trial then stays, outside the question.'
+    )
+
+
+@pytest.mark.parametrize(
+    ("study", "outside", "caution"),
+    [
+        (
+            changed(NO_WOOL[0], NO_WOOL[1] + '\nno_longer = { pad = ["Wool"] }'),
+            [1, 5, 6],
+            "3 trials with cut pad wool stand outside the question, since the study no longer has it.",
+        ),
+        (
+            changed("highest = 8 }", "highest = 7 }\nno_longer = { passes = [8] }"),
+            [4],
+            "1 trial with cut passes 8 stands outside the question, since the study no longer has it.",
+        ),
+        (
+            changed('"P1500", "P2000", "P3000"]', '"P1500", "P2000"]\nno_longer = { grit = ["P3000"] }'),
+            [3, 6],
+            "2 trials with sand grit P3000 stand outside the question, since the study no longer has it.",
+        ),
+    ],
+)
+def test_trials_with_a_level_the_study_had_stay_outside_the_question(study, outside, caution):
+    trials, cautions = check_trials(pd.DataFrame(good()), study)
+    assert trials.loc[trials["status"] == "outside", "trial"].tolist() == outside
+    assert caution in cautions
+    # What was logged stays as it was, and the table says the same of itself again.
+    assert trials["cut_pad"].tolist() == good()["cut_pad"]
+    again, cautions = check_trials(trials.drop(columns=["haze"], errors="ignore"), study)
+    assert again["status"].tolist() == trials["status"].tolist()
+    assert caution in cautions
+    # The level comes back to the study: so do the trials.
+    assert set(check_trials(trials, STUDY)[0]["status"]) == {"done"}
+    assert set(readings_of(trials, study)["row"]) == set(range(6)) - {k - 1 for k in outside}
+
+
+def test_what_was_written_out_as_outside_is_read_in_again():
+    study = changed(NO_WOOL[0], NO_WOOL[1] + '\nno_longer = { pad = ["wool"] }')
+    written = check_trials(pd.DataFrame(good()), study)[0]
+    without = changed(*NO_WOOL)
+    assert check_trials(written, without)[0]["status"].tolist() == written["status"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("no_longer = 3", 'no_longer is 3; write no_longer = { pad = ["wool"] }.'),
+        ("no_longer = { pat = ['wool'] }", "no_longer names 'pat', which is not a setting of this step."),
+        ("no_longer = { pad = [3] }", "no_longer: pad is [3]; it must be a list of words."),
+        ("no_longer = { passes = ['8'] }", "no_longer: passes is ['8']; it must be a list of numbers."),
+        ("no_longer = { pad = ['Foam'] }", "no_longer: pad has 'Foam', which the study has too."),
+    ],
+)
+def test_levels_the_study_had_are_checked_as_the_rest_of_the_file(words, said):
+    with pytest.raises(StudyError) as caught:
+        changed('name = "cut"', 'name = "cut"\n' + words)
+    assert said in str(caught.value)
 
 
 def test_haze_of_another_method_is_not_taken_for_astm_d4039():
@@ -652,3 +733,30 @@ def test_film_far_thicker_than_paint_and_a_removal_of_a_whole_coat_are_flagged()
         "Film of more than 500 µm in rows 2, 3, 4, 5, 6 and 7, far more than paint on a panel usually has. Look for a "
         "slipped decimal point or another unit."
     ]
+
+
+def test_a_burn_through_outside_the_question_still_rules_out_what_is_as_harsh():
+    """Burned at one pass of foam: two and more burn as well, though one is no longer studied. Wool burned too."""
+    table = good()
+    table["burned_after_step"] = ["cut", None, None, None, None, "cut"]
+    table["cut_pad"], table["cut_passes"] = ["foam", *table["cut_pad"][1:]], [2, 6, 3, 8, 3, 5]
+    table["sand_grit"] = ["P2000", *table["sand_grit"][1:]]
+    text = STUDY_TEXT.replace("HAZE", "ISO 13803").replace(*NO_WOOL)
+    text = text.replace(
+        "{ lowest = 1, highest = 8 }",
+        '{ lowest = 3, highest = 8 }\nno_longer = { pad = ["wool"], passes = [2] }',
+    )
+    text = text.replace("cut_passes = { at_most = 1 }", "cut_passes = { at_most = 3 }")
+    study = Study.from_toml(text)
+    trials = check_trials(pd.DataFrame(table), study)[0]
+    every = study.basis.values(trials[trials["status"] == "done"])
+    assert trials["status"].tolist()[0] == trials["status"].tolist()[5] == "outside"
+    out = ruled_out(study, trials, every)
+    names = list(study.basis.names)
+    foam = study.basis.values(trials.iloc[[1]])[0][names.index("cut_pad")]
+    same_grit = (
+        every[:, names.index("sand_grit")]
+        == study.basis.values(trials.iloc[[1]])[0][names.index("sand_grit")]
+    )
+    assert out[(every[:, names.index("cut_pad")] == foam) & same_grit].all()
+    assert not out[every[:, names.index("cut_pad")] != foam].any()

@@ -19,7 +19,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from finishlab.cli import answers, begin, bench, documents, keep, lab, rounds, watch
+from finishlab.cli import answers, begin, bench, documents, keep, lab, rename, rounds, watch
 from finishlab.cli.options import MISTAKE
 from finishlab.errors import FinishlabError
 
@@ -109,3 +109,4 @@ app.command()(lab.lab)
 app.command("import")(keep.import_sheet)
 for _command in (keep.export, keep.backup):
     app.command()(_command)
+app.command()(rename.rename)

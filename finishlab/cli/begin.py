@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -22,6 +25,10 @@ if TYPE_CHECKING:
 #: A folder of this name is always the demo.
 DEMO = "demo"
 _PASS = "one direction, 50 % overlap"
+#: Units that may stand behind a number, and what one of them is worth in the file's own.
+_SHARE = {"%": 0.01}
+_MINUTES = {"min": 1.0, "minute": 1.0, "minutes": 1.0}
+_WITH_UNIT = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)\s*(\D*)")
 
 
 def start(
@@ -35,7 +42,8 @@ def start(
 
     Asks what is studied: title, steps and their settings, goal, film limit, today's process.
     Writes study.toml with comments, an empty record book and the notebooks. Answers may also
-    come from a file or a pipe, one a line.
+    come from a file or a pipe, one a line. Stop at any time (Ctrl+C): the same command goes
+    on where it stopped.
 
     A folder named demo becomes the demo study, without a question; --demo makes it under
     another name. Its trials are invented, to learn on.
@@ -52,20 +60,31 @@ def start(
         typer.echo(f"{_ready(made)}. Its trials are invented, to learn on; one round is still to be logged.")
         typer.echo(f"Next: finishlab shortest {screen.quoted(folder)}")
         return
+    from finishlab import _show
     from finishlab.new_study import study_text
 
-    dialog = Dialog(answers)
+    draft = folder.with_name(f"{folder.name}_answers.txt")
+    dialog = Dialog(answers, draft=draft)
+    if dialog.kept:
+        dialog.say(
+            f"Going on where you stopped: {draft} has {_show.counted(dialog.kept, 'answer')}. "
+            "To begin anew, stop (Ctrl+C) and delete that file."
+        )
     try:
         text = study_text(_asked(dialog))
     except Ended as error:
-        raise FinishlabError(
-            f"{error} Nothing was made. Answer at a terminal, give all answers in a file (--answers), or make the demo "
-            f"study there: finishlab start {screen.quoted(folder)} --demo"
-        ) from None
+        go_on = _kept(dialog, folder) or (
+            "Nothing was made. Answer at a terminal, give all answers in a file (--answers), or make the demo study "
+            f"there: finishlab start {screen.quoted(folder)} --demo"
+        )
+        raise FinishlabError(f"{error} {go_on}") from None
     except KeyboardInterrupt:
-        typer.echo("\nStopped; nothing was made.")
+        typer.echo(f"\nStopped. {_kept(dialog, folder) or 'Nothing was made.'}")
         raise typer.Exit(0) from None
     made = study_folder.start_study(folder, text)
+    if dialog.draft is not None:
+        with suppress(OSError):
+            dialog.draft.unlink(missing_ok=True)
     typer.echo(f"\n{_ready(made)}. Look through study.toml: comments there say what else it can hold.")
     typer.echo(screen.CAUTION)
     typer.echo(f"Next: finishlab plan {screen.quoted(folder)} --trials 24 --panels 4")
@@ -73,6 +92,18 @@ def start(
 
 def _ready(made: study_folder.StudyFolder) -> str:
     return f"{made.path} is ready: {', '.join(sorted(p.name for p in made.path.iterdir()))}"
+
+
+def _kept(dialog: Dialog, folder: Path) -> str:
+    """Say that answers are kept and how to go on; empty where none are."""
+    from finishlab import _show
+
+    if dialog.draft is None or not dialog.draft.exists():
+        return ""
+    return (
+        f"No folder was made yet. {_show.counted(dialog.kept, 'answer')} kept in {dialog.draft}. "
+        f"Go on: finishlab start {screen.quoted(folder)}"
+    )
 
 
 # --- the questions -------------------------------------------------------------------------
@@ -86,11 +117,15 @@ def _asked(dialog: Dialog) -> NewStudy:
     steps = _steps(dialog)
     means = dialog.ask(f"What is one pass? (Enter: {_PASS})", lambda text: text or _PASS)
     new = _goal(dialog, NewStudy(title, means, steps))
-    certain = "How sure must the next job be of that? (0.9 is nine jobs in ten; Enter: 0.9)"
-    new = dialog.ask(certain, lambda text: _with(new, assurance=_number(text or "0.9")))
+    certain = "How sure must the next job be of that? (90 % is nine jobs in ten; Enter: 90 %)"
+    new = dialog.ask(certain, lambda text: _with(new, assurance=_number(text or "90 %", _SHARE)))
     new = _limit(dialog, new)
     if dialog.yes("Is there a process in use now, to compare with?"):
         new = _today(dialog, new)
+    new = dialog.ask(
+        "How many sections does a job have? A section is worked as one patch. (Enter: 1)",
+        lambda text: _with(new, sections=_number(text or "1")),
+    )
     new = dialog.ask(
         "How many patches has a test panel? (Enter: 8)", lambda text: _with(new, patches=_number(text or "8"))
     )
@@ -99,7 +134,7 @@ def _asked(dialog: Dialog) -> NewStudy:
     )
     return dialog.ask(
         "Minutes to wait after the work before reading? (Enter: 15)",
-        lambda text: _with(new, wait_minutes=_number(text or "15")),
+        lambda text: _with(new, wait_minutes=_number(text or "15", _MINUTES)),
     )
 
 
@@ -109,11 +144,17 @@ def _some(text: str) -> str:
     return text
 
 
-def _number(text: str) -> int | float:
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        raise FinishlabError(f"'{text}' is not a number.") from None
+def _number(text: str, units: Mapping[str, float] | None = None) -> int | float:
+    """Return a number as typed, with a unit or without; in the unit that the study file has."""
+    found = _WITH_UNIT.fullmatch(text)
+    unit = found[2].strip().casefold() if found else ""
+    if found is None or (unit and unit not in (units or {})):
+        known = f" Write a number, or one with {' or '.join(units)}." if units else " Write a number."
+        raise FinishlabError(f"'{text}' cannot be read.{known}")
+    value = float(found[1].replace(",", "."))
+    if unit:
+        # Twelve digits drop the dust of binary fractions: 99.9 % is 0.999.
+        value = float(f"{value * (units or {})[unit]:.12g}")
     return int(value) if value.is_integer() else value
 
 
@@ -141,6 +182,8 @@ def _steps(dialog: Dialog) -> dict[str, dict[str, Any]]:
 
     def names(text: str) -> list[str]:
         found = [word(name) for name in text.split(",") if name.strip()]
+        if not found:
+            raise FinishlabError("Type the steps, separated by commas.")
         mistakes = Mistakes("")
         read_steps([{"name": name} for name in found], mistakes)
         if mistakes.found:
@@ -151,7 +194,8 @@ def _steps(dialog: Dialog) -> dict[str, dict[str, Any]]:
         found = dialog.ask("Which steps has the process, in order? (as: sand, cut, polish)", names)
         dialog.say("Now the settings of each step, one a line. A single value is held; several are compared:")
         dialog.say("  grit = P1500, P2000, P3000     pad = wool     passes = 1 to 8")
-        steps = {step: _settings(dialog, step) for step in found}
+        dialog.say("May a step be left out? Then its passes begin at 0: passes = 0 to 6")
+        steps = {step: _settings(dialog, step) | _changeover(dialog, step) for step in found}
         if any(isinstance(value, list | dict) for settings in steps.values() for value in settings.values()):
             return steps
         said = "No setting varies, so there is nothing to compare. Give at least one a list, or lowest to highest."
@@ -175,6 +219,20 @@ def _settings(dialog: Dialog, step: str) -> dict[str, Any]:
         if found is None:
             return settings
         settings[found[0]] = found[1]
+
+
+def _changeover(dialog: Dialog, step: str) -> dict[str, int | float]:
+    """Ask what it takes to make ready for a step; nothing stands in the file where it takes nothing."""
+
+    def minutes(text: str) -> int | float:
+        value = _number(text or "0", _MINUTES)
+        if value < 0:
+            raise FinishlabError(f"'{text}' is below 0. Type the minutes, 0 or more.")
+        return value
+
+    asked = f"  {step}: minutes to change pad, product or tool before it, once a job (Enter: 0)"
+    value = dialog.ask(asked, minutes)
+    return {"changeover_minutes": value} if value else {}
 
 
 def _goal(dialog: Dialog, new: NewStudy) -> NewStudy:
@@ -220,21 +278,31 @@ def _one_of(names: tuple[str, ...]) -> Callable[[str], str]:
 
 def _limit(dialog: Dialog, new: NewStudy) -> NewStudy:
     """Ask for a film limit; nothing about it is suggested, since a person has to set it."""
+    from finishlab._trial_columns import MIL_UM
+
+    units = {"um": 1.0, "µm": 1.0, "μm": 1.0, "mil": MIL_UM, "mils": MIL_UM}
     dialog.say(
         "The most film that may be removed. The shop sets it by its coating maker's data sheet; none is suggested."
     )
-    most = dialog.ask(
-        "  most film removed, µm (Enter: no limit is set now)", lambda text: _number(text) if text else None
-    )
+
+    def film(text: str) -> int | float | None:
+        if not text:
+            return None
+        # Toward caution: what mils make in µm is never rounded up.
+        value = math.floor(_number(text, units) * 100 + 1e-6) / 100
+        return int(value) if value.is_integer() else value
+
+    most = dialog.ask("  most film removed, µm (Enter: no limit is set now)", film)
     if most is None:
         return new
+    dialog.say(f"  {most} µm")
     by = dialog.ask("  who set it, and when (as: workshop lead, 2 March)", _some)
 
     def whole(text: str) -> NewStudy:
-        sure = _number(text)
+        sure = _number(text, _SHARE)
         return _with(new, limit={"removed_um": {"at_most": most, "set_by": by, "assurance": sure}})
 
-    return dialog.ask("  how sure must it be kept? (0.99 is 99 jobs in a hundred)", whole)
+    return dialog.ask("  how sure must it be kept? (99 % is 99 jobs in a hundred)", whole)
 
 
 def _today(dialog: Dialog, new: NewStudy) -> NewStudy:

@@ -10,6 +10,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -43,17 +44,33 @@ class Dialog:
         come through a pipe.
     words : mapping of str to str, optional
         What may be typed at any question besides an answer, and what it does.
+    draft : Path, optional
+        Where answers typed at a terminal are kept, one a line. Those that stand there from
+        last time are given again before anything is asked.
     """
 
-    def __init__(self, answers: Path | None = None, words: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        answers: Path | None = None,
+        words: Mapping[str, str] | None = None,
+        draft: Path | None = None,
+    ) -> None:
         self.words = dict(words or {})
         self.live = answers is None and sys.stdin.isatty()
+        self.draft = draft if self.live else None
         self._count = 0
         self._lines: Iterator[str] = iter(())
+        self._again = _lines_of(self.draft) if self.draft is not None and self.draft.exists() else []
+        self._kept: list[str] = []
         if answers is not None:
             self._lines = iter(_lines_of(answers))
         elif not self.live:
             self._lines = iter(sys.stdin)
+
+    @property
+    def kept(self) -> int:
+        """How many answers stand in the draft."""
+        return len(self._kept) + len(self._again)
 
     def say(self, text: str = "") -> None:
         """Print a line; at a terminal it breaks between words."""
@@ -86,8 +103,11 @@ class Dialog:
             if text.casefold() in self.words:
                 raise Word(text.casefold())
             try:
-                return read(text)
+                found = read(text)
+                self._keep(text)
+                return found
             except FinishlabError as error:
+                self._again.clear()  # what followed a wrong answer is not sure to fit the next one
                 if not self.live:
                     raise FinishlabError(
                         [
@@ -102,8 +122,23 @@ class Dialog:
         """Ask for yes or no."""
         return self.ask(f"{question} (yes or no)", _yes)
 
+    def _keep(self, text: str) -> None:
+        """Keep an answer in the draft; a disk that takes none must not stop the questions."""
+        self._kept.append(text)
+        if self.draft is not None:
+            with suppress(OSError):
+                self.draft.parent.mkdir(parents=True, exist_ok=True)
+                lines = [*self._kept, *self._again]
+                self.draft.write_text(
+                    "".join(f"{line}\n" for line in lines), encoding="utf-8", errors="replace"
+                )
+
     def _answer(self, question: str) -> str:
         self._count += 1
+        if self._again:
+            text = self._again.pop(0).strip()
+            self.say(f"{question}: {text}")
+            return text
         if self.live:
             try:
                 return input(f"{question}: ").strip()

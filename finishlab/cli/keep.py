@@ -29,14 +29,15 @@ To = Annotated[
 def plan(
     folder: Folder,
     trials: Annotated[
-        int, typer.Option(parser=whole, metavar="24", help="How many trials to work.", show_default=False)
-    ],
+        int | None,
+        typer.Option(parser=whole, metavar="24", help="How many trials to work.", show_default=False),
+    ] = None,
     panels: Annotated[
-        int,
+        int | None,
         typer.Option(
             parser=whole, metavar="4", help="How many test panels to spread them over.", show_default=False
         ),
-    ],
+    ] = None,
     seed: Annotated[
         int | None,
         typer.Option(
@@ -52,6 +53,18 @@ def plan(
             show_default=False,
         ),
     ] = "best",
+    more: Annotated[
+        bool, typer.Option("--more", help="Planned trials still wait: plan further ones beside them.")
+    ] = False,
+    instead: Annotated[
+        bool,
+        typer.Option(
+            "--instead", help="Planned trials still wait: take them back and plan these in their place."
+        ),
+    ] = False,
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="Take back the planned trials that nobody started; plan none.")
+    ] = False,
 ) -> None:
     """Plan trials and write their run sheets.
 
@@ -64,10 +77,14 @@ def plan(
       round_1.html          to print and write on
       round_1_labels.html   labels for the patches
 
+    While planned trials still wait, say what to do with them: --more or --instead. What was
+    started or done is never taken back.
+
     \b
     Examples:
       finishlab plan doors --trials 24 --panels 4
       finishlab plan doors --trials 16 --panels 2 --kind fraction
+      finishlab plan doors --take-back
 
     Cautions: a plan says what to try, not that it is safe. Follow the safety data sheets, the
     coating maker's data sheet, local codes and licensed practice.
@@ -79,15 +96,39 @@ def plan(
 
     place = StudyFolder.at(folder)
     study = place.study()
+    if more + instead + take_back > 1:
+        raise FinishlabError("--more, --instead and --take-back exclude each other. Give one of them.")
+    if take_back:
+        _take_back(place, study)
+        return
+    if trials is None or panels is None:
+        raise FinishlabError(
+            f"Say how many trials and on how many test panels: finishlab plan {screen.quoted(folder)} --trials 24 --panels 4"
+        )
     before = place.trials_so_far(study)
+    gone: list[int | str] = []
+    waiting = _waiting(before)
+    if waiting and not (more or instead):
+        raise FinishlabError(
+            f"{waiting}. Nothing was planned. Work them first (finishlab record {screen.quoted(folder)}); or say what to do "
+            "with them: --more plans further trials beside them, --instead takes back those not started and plans "
+            "these in their place."
+        )
+    if instead and before is not None:
+        _refuse_sheet(place)
+        planned = before["status"] == "planned"
+        gone, before = before.loc[planned, "trial"].tolist(), before[~planned].reset_index(drop=True)
+        before = before if len(before) else None
     sheet = plan_trials(study, trials=trials, panels=panels, seed=seed, existing=before, kind=kind)
     with _progress.bar(1) as stage:
         stage("looking at how much panels, patches and readings scatter")
         foreseen = foresee(sheet, study, existing=before, spreads=scatter_so_far(study, before))
     cautions = dict.fromkeys([*sheet.attrs["cautions"], *foreseen.cautions])
-    written = kept_round(place, study, sheet, before)
+    written = kept_round(place, study, sheet, before, instead=instead)
     console = screen.console()
     screen.say(console, planned_text(sheet))
+    if gone:
+        screen.listed(console, "Plan taken back", [_gone_text(gone), *_put_aside(place, study, gone)])
     screen.listed(console, f"A textbook plan ({kind})", words_of(sheet.attrs["design"]))
     screen.listed(console, "What it will see and cost", [foreseen.text(), foreseen.day.text()])
     screen.listed(console, "Cautions", [*cautions, screen.CAUTION])
@@ -97,15 +138,69 @@ def plan(
         screen.say(console, f"Next: finishlab record {screen.quoted(folder)}")
 
 
+def _waiting(before: pd.DataFrame | None) -> str:
+    """Say how many planned trials wait and where; empty where none do."""
+    from finishlab import _show
+
+    if before is None or not len(planned := before[before["status"] == "planned"]):
+        return ""
+    panels = list(dict.fromkeys(planned["panel"].astype(str)))
+    verb = "waits" if len(planned) == 1 else "wait"
+    where = f"{'panel' if len(panels) == 1 else 'panels'} {_show.listed(panels)}"
+    return f"{_show.counted(len(planned), 'planned trial')} {verb} to be worked, on {where}"
+
+
+def _refuse_sheet(place: StudyFolder) -> None:
+    if (sheet := place.sheet()) is not None:
+        raise FinishlabError(
+            f"the trials are kept in {sheet.name}, which finishlab never changes. Delete the planned rows there."
+        )
+
+
+def _take_back(place: StudyFolder, study: Study) -> None:
+    """Take back what is planned and not started, and say so."""
+    _refuse_sheet(place)
+    with place.book() as book:
+        gone = book.take_back(study)
+    if not gone:
+        typer.echo("No planned trial waits. Nothing was taken back.")
+        return
+    console = screen.console()
+    screen.say(console, _gone_text(gone))
+    screen.listed(console, "Run sheets of the plan taken back", _put_aside(place, study, gone))
+
+
+def _gone_text(gone: list[int | str]) -> str:
+    from finishlab import _show
+
+    return f"Taken back: {_show.counted(len(gone), 'planned trial')} that nobody had started. What was started or done stays."
+
+
+def _put_aside(place: StudyFolder, study: Study, gone: list[int | str]) -> list[str]:
+    """Rename the run sheets of trials taken back; return what became of each in words."""
+    renamed, left = place.put_aside(study, gone)
+    said = [f"renamed to {study_folder.RUN_SHEETS}/{name}" for name in renamed]
+    return said + [
+        f"{study_folder.RUN_SHEETS}/{name} also holds trials that stay. Cross out those taken back: "
+        f"{', '.join(map(str, gone))}."
+        for name in left
+    ]
+
+
 def kept_round(
-    place: StudyFolder, study: Study, sheet: pd.DataFrame, existing: pd.DataFrame | None
+    place: StudyFolder,
+    study: Study,
+    sheet: pd.DataFrame,
+    existing: pd.DataFrame | None,
+    *,
+    instead: bool = False,
 ) -> list[Path]:
     """Put planned trials into the record book, unless a sheet holds the trials, and write their run sheets."""
     from finishlab.run_sheets import write_labels, write_run_sheet
 
     if place.sheet() is None:
         with place.book(new=True) as book:
-            sheet.insert(0, "trial", book.plan(study, sheet))
+            sheet.insert(0, "trial", book.plan(study, sheet, instead=instead))
     name, sheets = place.next_round(), place.run_sheets()
     return [
         write_run_sheet(sheet, study, path=sheets / f"{name}.xlsx", existing=existing),

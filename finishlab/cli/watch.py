@@ -12,7 +12,7 @@ from finishlab.cli import screen
 from finishlab.cli.documents import named_or_only
 from finishlab.cli.options import Folder
 from finishlab.errors import FinishlabError, RecordsError
-from finishlab.study_folder import CHANGES, StudyFolder
+from finishlab.study_folder import CHANGES, RENAMED, StudyFolder
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,8 +73,8 @@ def watch(
     place = StudyFolder.at(folder)
     named = named_or_only(place, number)
     recipe = read_procedure(place.procedures, named)
-    kept = _with(_kept_changes(place), _changes(change or []))
-    since = [*kept, *_review(place, named)]
+    kept = _with(kept_changes(place), _changes(change or []))
+    since = [*(c for c in kept if not c[1].startswith(RENAMED)), *_review(place, named)]
     table = _table(jobs, recipe.study)
     found = watch_jobs(recipe, table, changes=since)
     without = []
@@ -86,7 +86,7 @@ def watch(
     standing = _standing(place, named)
     with place.replacing(_files(found, standing)) as written:
         if change:
-            write_whole(place.path / CHANGES, _changes_file(kept))
+            write_whole(place.path / CHANGES, changes_file(kept))
             written.append(place.path / CHANGES)
     console = screen.console()
     _said(console, found, standing)
@@ -126,7 +126,7 @@ def _review(place: StudyFolder, number: str) -> list[tuple[str, str]]:
     return [(due, "the review is due")] if due and due <= dt.date.today().isoformat() else []
 
 
-def _kept_changes(place: StudyFolder) -> list[tuple[str, str]]:
+def kept_changes(place: StudyFolder) -> list[tuple[str, str]]:
     """Return the changes kept in the folder; or raise with every line that has no date."""
     import csv
 
@@ -142,7 +142,7 @@ def _with(kept: list[tuple[str, str]], new: list[tuple[str, str]]) -> list[tuple
     return sorted(dict.fromkeys([*kept, *new]))
 
 
-def _changes_file(changes: list[tuple[str, str]]) -> bytes:
+def changes_file(changes: list[tuple[str, str]]) -> bytes:
     import csv
 
     page = io.StringIO()

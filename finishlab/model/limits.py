@@ -106,7 +106,7 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
     np.False_
     """
     out = np.zeros(len(values), bool)
-    burned = trials[burned_through(trials)]
+    burned = _comparable(study, trials[burned_through(trials)])
     if burned.empty:
         return out
     position = {s.name: i for i, s in enumerate(study.steps)}
@@ -121,6 +121,33 @@ def ruled_out(study: Study, trials: pd.DataFrame, values: np.ndarray) -> np.ndar
     for lifted in study.lifted:
         out &= ~study.basis.meets(lifted.where, values)
     return out
+
+
+def _comparable(study: Study, burned: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return burn-throughs in levels that the study has, as far as they say anything about its processes.
+
+    One outside the question still counts: what burned below the lowest number burns at it. Only a
+    word that the study no longer has, up to the step that burned, can be compared with nothing.
+    """
+    if "status" not in burned.columns or not (burned["status"] == "outside").any():
+        return burned
+    order = [s.name for s in study.steps]
+    table = burned.astype({f.factor: object for f in study.basis.factors})
+    keep = []
+    for row in table.index:
+        comparable = True
+        for factor in study.basis.factors:
+            value = table.loc[row, factor.factor]
+            if value is None or value != value:
+                continue
+            if factor.numeric:
+                table.loc[row, factor.factor] = min(max(value, factor.levels[0]), factor.levels[-1])
+            elif value not in factor.levels:
+                comparable &= order.index(factor.step) > order.index(str(table.loc[row, "burned_after_step"]))
+                table.loc[row, factor.factor] = factor.levels[0]
+        keep.append(comparable)
+    return table[keep]
 
 
 def _at_least_as_harsh(study: Study, factor: Setting, v: np.ndarray, burned: float) -> np.ndarray:

@@ -194,7 +194,8 @@ def plan_trials(
         )
         values, layout, design, cautions = blocked.values, blocked.layout, blocked.facts, blocked.cautions
     design |= _measures(criterion, values, layout, criterion.information(before, panels_before))
-    labels = new_panels(panels, panels_before.tolist())
+    # A panel whose trials no longer count keeps its label all the same.
+    labels = new_panels(panels, [] if existing is None else existing["panel"].astype(str).tolist())
     sheet = _sheet(study.basis, values, layout, labels, rng)
     sheet.attrs["seed"] = seed
     sheet.attrs["cautions"] = (*_cautions(study, criterion, layout, labels, len(before)), *cautions)
@@ -252,11 +253,11 @@ def _check(study: Study, trials: Any, panels: Any, seed: Any, kind: Any, aim: An
 
 
 def worked_before(study: Study, existing: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
-    """Return the processes and panels of existing trials that were not spoiled."""
+    """Return the processes and panels of existing trials that count: not spoiled, nor outside the question."""
     if existing is None:
         return np.empty((0, len(study.basis.factors))), np.empty(0, object)
     if "status" in existing.columns:
-        existing = existing[existing["status"] != "spoiled"]
+        existing = existing[~existing["status"].isin(["spoiled", "outside"])]
     require_places(existing, "existing", "panel")
     return study.basis.values(existing), existing["panel"].astype(str).to_numpy(object)
 

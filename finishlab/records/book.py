@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from finishlab import _progress
 from finishlab.records import bench_checks as checks
-from finishlab.records import book_import, endings, entries, incoming, rows
+from finishlab.records import book_import, endings, entries, incoming, renaming, rows
 from finishlab.records.bench_checks import MeterCheck, Saved
 from finishlab.records.book_import import Imported
 from finishlab.records.book_pages import BookPages, moment_of
@@ -27,6 +27,7 @@ from finishlab.records.store import cycles_not_sought
 if TYPE_CHECKING:
     import pandas as pd
 
+    from finishlab.records.renaming import NewName
     from finishlab.study import Study
 
 
@@ -134,7 +135,9 @@ class RecordBook(BookPages):
         wanted = None if key is None else rows.slug(key)
         return self._store.write(lambda conn: rows.put_study(conn, study, wanted)[1])
 
-    def plan(self, study: Study, sheet: pd.DataFrame, *, technician: Any = None) -> list[int | str]:
+    def plan(
+        self, study: Study, sheet: pd.DataFrame, *, technician: Any = None, instead: bool = False
+    ) -> list[int | str]:
         """
         Put planned trials in, in run order; the same plan again changes nothing.
 
@@ -146,6 +149,8 @@ class RecordBook(BookPages):
             that is planned and not yet worked takes over changed settings.
         technician : int or str, optional
             Who plans.
+        instead : bool, optional
+            True takes back the planned trials that nobody started, in the same moment.
 
         Returns
         -------
@@ -159,7 +164,25 @@ class RecordBook(BookPages):
         """
         checked = incoming.checked(from_table(incoming.plan_sheet(sheet, study)), study, partly=False)
         entry = self._entry(study, "plan" if technician is None else technician)
-        return self._store.write(lambda conn: book_import.put_plan(conn, entry, checked))
+        return self._store.write(lambda conn: book_import.put_plan(conn, entry, checked, instead=instead))
+
+    def take_back(self, study: Study, *, technician: Any = None) -> list[int | str]:
+        """
+        Take back the planned trials that nobody started; their numbers are not given again.
+
+        Parameters
+        ----------
+        study : Study
+        technician : int or str, optional
+            Who takes them back.
+
+        Returns
+        -------
+        list of int or str
+            The trials taken back.
+        """
+        entry = self._entry(study, "plan" if technician is None else technician)
+        return self._store.write(lambda conn: book_import.take_back(conn, entry))
 
     @cycles_not_sought()
     def import_sheet(
@@ -198,6 +221,31 @@ class RecordBook(BookPages):
             del sheet  # of a large one, the cells as they were typed need not stay
             stage(f"putting the trials of {name} into the book")
             return self._store.write(lambda conn: book_import.put_sheet(conn, entry, checked, partly=partly))
+
+    def rename(self, before: Study, after: Study, what: NewName, *, technician: Any = None) -> int:
+        """
+        Give a step or a level another name; every trial keeps its history.
+
+        Parameters
+        ----------
+        before, after : Study
+            The study under the old name, if it is there still, and under the new one.
+        what : NewName
+        technician : int or str, optional
+            Who renames.
+
+        Returns
+        -------
+        int
+            How many trials had the old name.
+
+        Raises
+        ------
+        RecordsError
+            Trials have both names; nothing was changed.
+        """
+        entry = self._entry(after, "rename" if technician is None else technician)
+        return self._store.write(lambda conn: renaming.rename(conn, entry, before, what))
 
     # --- at the bench --------------------------------------------------------------------------
 

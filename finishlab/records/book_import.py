@@ -19,7 +19,7 @@ from finishlab.records import rows
 from finishlab.records import tables as t
 from finishlab.records.entries import Entry
 from finishlab.records.incoming import Checked, in_parts
-from finishlab.records.logged import Logged, split
+from finishlab.records.logged import Logged, number_or_text, split
 from finishlab.records.new_trials import insert
 
 if TYPE_CHECKING:
@@ -260,10 +260,35 @@ def _go_on(
 # --- a plan ------------------------------------------------------------------------------------
 
 
-def put_plan(conn: sa.Connection, entry: Entry, sheet: Checked) -> list[int | str]:
+def take_back(conn: sa.Connection, entry: Entry) -> list[int | str]:
+    """Take planned trials out that nobody started; see `RecordBook.take_back`."""
+    study_id, _ = rows.put_study(conn, entry.study)
+    c, e = t.trials.c, t.events.c
+    waiting = sa.select(c.id, c.label, c.number).where(c.study_id == study_id, c.status == "planned")
+    found = conn.execute(waiting.order_by(c.id)).all()
+    if not found:
+        return []
+    highest = rows.next_label(conn, study_id) - 1
+    for row, label, _ in found:
+        # What happened stays, under the number the trial had.
+        conn.execute(
+            sa.update(t.events).where(e.trial_id == row).values(trial_id=None, before=f"trial {label}")
+        )
+        conn.execute(sa.delete(t.trials).where(c.id == row))
+    labels = [number_or_text(label) for _, label, _ in found]
+    rows.put_event(
+        conn, study_id, rows.TAKEN_BACK, at=entry.when, technician=entry.technician, before=str(highest),
+        after=", ".join(map(str, labels)),
+    )  # fmt: skip
+    return labels
+
+
+def put_plan(conn: sa.Connection, entry: Entry, sheet: Checked, *, instead: bool = False) -> list[int | str]:
     """Put the trials of a checked plan into the book; see `RecordBook.plan`."""
     study = entry.study
     study_id, _ = rows.put_study(conn, study)
+    if instead:
+        take_back(conn, entry)
     there = _There.of(conn, study_id)
     every = list(itertools.chain.from_iterable(in_parts(sheet.table, study)))
     known = {}

@@ -65,6 +65,8 @@ def tidy(conn: sa.Connection, study_id: int, study: Study) -> pd.DataFrame:
     names = ("id", "label", *HEADS[1:], "minutes", "started_at", "settings", "extras")
     chosen = sa.select(*(c[n] for n in names)).where(c.study_id == study_id).order_by(c.id)
     found = dict(zip(names, _columns(conn, chosen, len(names)), strict=True))
+    if any(not _known(name, study) for text in set(found["settings"]) for name in unpacked(text)):
+        rows.refuse_unknown_steps(conn, study_id, study)
     ids = found["id"].astype(np.int64)
     table: dict[str, Any] = {"trial": found["label"]} | {n: found[n] for n in HEADS[1:]}
     table["date"] = pd.to_datetime(pd.Series(found["started_at"], dtype=object)).astype("datetime64[us]")
@@ -77,6 +79,10 @@ def tidy(conn: sa.Connection, study_id: int, study: Study) -> pd.DataFrame:
     kept = [n for n in out.columns if n in needed or out[n].notna().any()]
     # A response that has its repeats gets its mean from the check.
     return out[kept].assign(**{n: np.nan for n in needed if n not in kept and f"{n}_1" not in kept})
+
+
+def _known(factor: str, study: Study) -> bool:
+    return factor in study.settings or any(factor.startswith(f"{s.name}_") for s in study.steps)
 
 
 def _columns(conn: sa.Connection, chosen: sa.Select[Any], width: int) -> list[np.ndarray]:
@@ -198,7 +204,8 @@ def checked(table: pd.DataFrame, study: Study, doubtful: tuple[str, ...]) -> pd.
     sheet = from_table(table)
     sheet.trials = table["trial"].to_numpy()
     # Of a sheet it is a mistake to have no row; a book begins so.
-    draft = judged(sheet, study) if len(table) else judged_trial(sheet, study)
+    accepted = {n: set(table[n].dropna()) for n in study.settings if n in table}
+    draft = judged(sheet, study, accepted) if len(table) else judged_trial(sheet, study)
     draft.mistakes.raise_any(sheet.name)
     trials, cautions = taken(draft)
     if not len(table):

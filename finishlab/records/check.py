@@ -134,11 +134,12 @@ def check_sheet(sheet: Sheet, study: Study) -> tuple[pd.DataFrame, tuple[str, ..
     return taken(draft)
 
 
-def judged(sheet: Sheet, study: Study) -> Draft:
-    """Return a sheet with everything that is wrong with it, all rules heard."""
+def judged(sheet: Sheet, study: Study, accepted: dict[str, set[Any]] | None = None) -> Draft:
+    """Return a sheet with everything that is wrong with it, all rules heard; `accepted` as in `Draft`."""
     if not sheet.cells and not sheet.mistakes:
         raise RecordsError(f"{sheet.name} is empty. Write one row of headings and one row for each trial.")
     draft = Draft.of(sheet, study)
+    draft.accepted = accepted or {}
     if not draft.size:
         draft.mistakes.sheet("there are headings but no trials. Write one row for each trial.")
         headings(draft)
@@ -148,9 +149,10 @@ def judged(sheet: Sheet, study: Study) -> Draft:
     return draft
 
 
-def judged_trial(sheet: Sheet, study: Study) -> Draft:
+def judged_trial(sheet: Sheet, study: Study, accepted: dict[str, set[Any]] | None = None) -> Draft:
     """Return trials of the record book judged one by one: headings are the book's own, doubles it never has."""
     draft = Draft.of(sheet, study)
+    draft.accepted = accepted or {}
     for rule in _TRIAL_RULES:
         rule(draft)
     return draft
@@ -172,6 +174,8 @@ def taken(draft: Draft) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """
     sheet = draft.sheet
     table = _table(draft)
+    if draft.outside.any():
+        table["status"] = table["status"].mask(draft.outside, trial_rules.OUTSIDE)
     draft.caution(
         _avoided(table, draft), "A combination that the study avoids was run in {rows}; the trials are used."
     )
@@ -187,7 +191,7 @@ def taken(draft: Draft) -> tuple[pd.DataFrame, tuple[str, ...]]:
 def _avoided(table: pd.DataFrame, draft: Draft) -> np.ndarray:
     """Return the trials, not spoiled, that an avoided combination rules out."""
     out = np.zeros(draft.size, bool)
-    judged = ~draft.spoiled
+    judged = ~draft.spoiled & ~draft.outside
     if draft.study.avoid and judged.any():
         basis = draft.study.basis
         out[judged] = ~basis.admissible(basis.values(table.loc[judged]))

@@ -50,8 +50,8 @@ def read_csv(path: Path) -> Sheet:
             f"{path.name} is larger than {MOST_BYTES // 2**20} MB, more than a trial sheet can be. "
             "Save only the trials, or split the file."
         )
-    text, cautions = _decoded(data, path.name)
-    separator, text = _separator(text)
+    text, cautions = decoded(data, path.name)
+    separator, text = separator_of(text)
     sheet = from_rows(_rows(text, separator, path.name), path.name, parted=True)
     sheet.cautions += cautions
     sheet.semicolons = separator == ";"
@@ -59,7 +59,7 @@ def read_csv(path: Path) -> Sheet:
     return sheet
 
 
-def _decoded(data: bytes, name: str) -> tuple[str, list[str]]:
+def decoded(data: bytes, name: str) -> tuple[str, list[str]]:
     """Return the text of a file in whichever encoding it is, and a caution where that was a guess."""
     encoding = next((e for mark, e in _MARKS if data.startswith(mark)), "")
     if not encoding and b"\0" in data[:1000]:
@@ -76,7 +76,7 @@ def _decoded(data: bytes, name: str) -> tuple[str, list[str]]:
     return data.decode("cp1252", errors="replace"), [caution]
 
 
-def _separator(text: str) -> tuple[str, str]:
+def separator_of(text: str) -> tuple[str, str]:
     """Return what parts the cells, and the text without the line some spreadsheets put first to say so."""
     first, _, rest = text.partition("\n")
     if len(named := first.strip().lower()) == 5 and named.startswith("sep="):

@@ -8,6 +8,7 @@ the rules run is in `check.py`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -36,6 +37,10 @@ class Draft:
     cautions : list of str
     done, spoiled : ndarray of bool, shape (rows,)
         Known once `trial_status` has run.
+    outside : ndarray of bool, shape (rows,)
+        Trials with a level that the study no longer has; known once `trial_settings` has run.
+    accepted : dict of str to set
+        By factor, values that were right under an earlier text of the study.
     left_out : dict of str to ndarray of bool
         By step, the trials that leave it out; known once `trial_settings` has run.
     """
@@ -50,6 +55,8 @@ class Draft:
     done: np.ndarray = field(default_factory=lambda: np.empty(0, bool))
     spoiled: np.ndarray = field(default_factory=lambda: np.empty(0, bool))
     left_out: dict[str, np.ndarray] = field(default_factory=dict)
+    outside: np.ndarray = field(default_factory=lambda: np.empty(0, bool))
+    accepted: dict[str, set[Any]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, sheet: Sheet, study: Study) -> Draft:

@@ -33,7 +33,7 @@ def finish(
     given = {"film_after_um": film_after_um, "faults": faults}
     new = entries.placed(logged, {q: v for q, v in given.items() if v is not None}, last, study)
     logged.head |= {"status": "done", "minutes": minutes_of(logged, entry) if minutes is None else minutes}
-    draft = judged(logged.cells(study), study, entries.usual(conn, study_id, logged))
+    draft = judged(logged.cells(study), study, entries.usual(conn, study_id, logged), had=logged.settings)
     refuse_mistakes(draft, f"trial {logged.trial}")
     entries.put_clean(conn, entry, logged, draft, new)
     spent = clean(draft, "minutes")
@@ -76,7 +76,7 @@ def burn(conn: sa.Connection, entry: Entry, trial: Any, *, after: str, note: str
     spent = float(sum(worked)) if worked and None not in worked else None
     note = checks.text(note, "note").strip()
     logged.head |= {"status": "done", "burned_after_step": after, "reason": note or None, "minutes": spent}
-    refuse_mistakes(judged(logged.cells(study), study), f"trial {logged.trial}")
+    refuse_mistakes(judged(logged.cells(study), study, had=logged.settings), f"trial {logged.trial}")
     rows.update_trial(
         conn, logged.id, status="done", burned_after_step=after, reason=note or None,
         minutes=spent or None, finished_at=entry.when,
@@ -104,7 +104,7 @@ def amend(conn: sa.Connection, entry: Entry, trial: Any, *, changes: Mapping[str
     for needed in ("trial", "panel", "status"):
         if needed not in after:
             raise RecordsError(f"{needed} cannot be emptied. Give what it is to be.")
-    draft = judged(after, study, entries.usual(conn, study_id, logged))
+    draft = judged(after, study, entries.usual(conn, study_id, logged), had=logged.settings)
     refuse_mistakes(draft, f"trial {logged.trial}, as amended,")
     new = {h: None if v is None else clean(draft, h) for h, v in wanted.items()}
     new = {h: v for h, v in new.items() if v != before.get(h)}

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import sqlalchemy as sa
 
+from finishlab._numbers import is_number
 from finishlab._show import left_out, reading_text
 from finishlab.errors import RecordsError, nearest
 from finishlab.records import bench_checks as checks
@@ -31,7 +32,7 @@ from finishlab.records.logged import (
     refuse_mistakes,
     steps_of,
 )
-from finishlab.study import RESPONSES
+from finishlab.study import RESPONSES, Setting, level_of
 
 if TYPE_CHECKING:
     from finishlab.study import Study
@@ -107,6 +108,19 @@ def start(
         raise RecordsError(
             [f"'{name}' is not a setting of this study. {nearest(name, study.settings)}" for name in unknown]
         )
+    gone = [
+        f"{setting.label()} {planned[name]}"
+        for name, setting in study.settings.items()
+        if planned.get(name) is not None
+        and logged.settings[name] == planned[name]
+        and level_of(setting, planned[name]) is None
+        and not _between(setting, planned[name])
+    ]
+    if gone:
+        raise RecordsError(
+            f"trial {logged.trial} was planned with {' and '.join(gone)}, which the study no longer has. Take the plan back "
+            "(finishlab plan FOLDER --take-back) and plan anew, list the level again, or mark the trial spoiled."
+        )
     logged.head |= {"status": "started", "technician": entry.technician, "date": entry.when}
     film = (
         placed(logged, {"film_before_um": film_before_um}, START, study) if film_before_um is not None else {}
@@ -129,6 +143,11 @@ def start(
         after=", ".join(f"{k} {checks.words(v)}" for k, v in logged.settings.items() if v is not None),
         reason=reason,
     )  # fmt: skip
+
+
+def _between(setting: Setting, value: Any) -> bool:
+    """Return whether a number lies in the studied range."""
+    return setting.numeric and is_number(value) and setting.levels[0] <= value <= setting.levels[-1]
 
 
 def _label(value: Any, column: str) -> str | None:
@@ -213,7 +232,9 @@ def worked(conn: sa.Connection, entry: Entry, trial: Any, *, step: str, minutes:
         return earlier
     known_step(step, study, start=False)
     cells = logged.cells(study) | ({f"{step}_minutes": minutes} if minutes is not None else {})
-    draft = judged(cells, study, usual(conn, study_id, logged) if minutes is not None else ())
+    draft = judged(
+        cells, study, usual(conn, study_id, logged) if minutes is not None else (), had=logged.settings
+    )
     refuse_mistakes(draft, f"trial {logged.trial}")
     found = clean(draft, f"{step}_minutes") if minutes is not None else None
     rows.put_work(conn, logged, step, technician=entry.technician, at=entry.when, minutes=found, again=True)
@@ -247,7 +268,7 @@ def read(
     cells = logged.cells(study) | ({f"{after}_minutes": minutes} if minutes is not None else {})
     film = any(q.endswith("_um") for _, q, _ in new)
     others = usual(conn, study_id, logged) if film or minutes is not None else ()
-    draft = judged(cells, study, others)
+    draft = judged(cells, study, others, had=logged.settings)
     refuse_mistakes(draft, f"trial {logged.trial}")
     put_clean(conn, entry, logged, draft, new, instrument=instrument, direction=direction)
     if after != START and not left_out(study.step(after), logged.settings):

@@ -64,6 +64,7 @@ def checked(sheet: Sheet, study: Study, *, partly: bool) -> Checked:
         draft = _judged(sheet, study)
     draft.mistakes.raise_any(sheet.name)
     table, _ = taken(draft)
+    table["status"] = draft.clean["status"]  # in the book a trial is what it is, whatever the study has now
     return Checked(table, [sheet.row(i) for i in range(len(table))], tuple(refused), sheet.name)
 
 

@@ -138,7 +138,13 @@ def required_headings(study: Study) -> list[str]:
     return list(dict.fromkeys([*HEADS, *(f.factor for f in study.factors), "panel", "minutes", *study.goal]))
 
 
-def judged(cells: Mapping[str, Any], study: Study, others: Sequence[Mapping[str, Any]] = ()) -> Draft:
+def judged(
+    cells: Mapping[str, Any],
+    study: Study,
+    others: Sequence[Mapping[str, Any]] = (),
+    *,
+    had: Mapping[str, Any] | None = None,
+) -> Draft:
     """
     Return one trial judged by every rule of a trial sheet that looks at a single trial.
 
@@ -149,6 +155,8 @@ def judged(cells: Mapping[str, Any], study: Study, others: Sequence[Mapping[str,
     study : Study
     others : sequence of mappings, optional
         Minutes and film of some other trials, by which units and decimal points are told.
+    had : mapping, optional
+        Settings that the book has of the trial: right when they were taken, whatever the study says now.
 
     Returns
     -------
@@ -167,7 +175,7 @@ def judged(cells: Mapping[str, Any], study: Study, others: Sequence[Mapping[str,
         column[:] = [row.get(heading) for row in rows]
         columns[heading] = column
     sheet = Sheet(columns, np.arange(len(rows)), trials=np.array([r.get("trial") for r in rows], object))
-    return judged_trial(sheet, study)
+    return judged_trial(sheet, study, {name: {value} for name, value in (had or {}).items()})
 
 
 def refuse_mistakes(draft: Draft, what: str) -> None:

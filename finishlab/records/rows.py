@@ -19,6 +19,7 @@ from finishlab.errors import RecordsError, nearest
 from finishlab.records import tables as t
 from finishlab.records.bench_checks import Saved
 from finishlab.records.cells import plain_label
+from finishlab.records.columns import START
 from finishlab.records.logged import Logged, Place, number_or_text, packed, unpacked
 
 if TYPE_CHECKING:
@@ -60,8 +61,48 @@ def slug(title: str) -> str:
 
 
 def find_study(conn: sa.Connection, study: Study) -> tuple[int, str] | None:
-    """Return row and key of a study: by its text, else by the key its title makes."""
+    """Return row and key of a study: by its text, else by the key its title makes, if it has all steps of its trials."""
+    known = _of_text(conn, study)
+    if known is None and (known := _of_key(conn, slug(study.title))) is not None:
+        refuse_unknown_steps(conn, known[0], study)
+    return known
+
+
+def same_study(conn: sa.Connection, study: Study) -> tuple[int, str] | None:
+    """Return row and key of a study as `find_study` does, whatever its steps are called now."""
     return _of_text(conn, study) or _of_key(conn, slug(study.title))
+
+
+def refuse_unknown_steps(conn: sa.Connection, study_id: int, study: Study) -> None:
+    """
+    Refuse a study that lacks steps which its trials in the book have.
+
+    Raises
+    ------
+    RecordsError
+        With what to do where a step got another name.
+    """
+    mine = sa.select(t.trials.c.id).where(t.trials.c.study_id == study_id)
+    used = {
+        *conn.scalars(sa.select(_W.step).where(_W.trial_id.in_(mine)).distinct()),
+        *conn.scalars(sa.select(_R.after).where(_R.trial_id.in_(mine)).distinct()),
+    }
+    settings = sa.select(t.trials.c.settings).where(t.trials.c.study_id == study_id).distinct()
+    factors = {name for text in conn.scalars(settings) for name in unpacked(text)}
+    steps = [s.name for s in study.steps]
+    gone = sorted(used - {START, *steps})
+    # Trials that are only planned have a step in the names of their settings alone.
+    if not gone and (stray := sorted(f for f in factors if not any(f.startswith(f"{s}_") for s in steps))):
+        gone = sorted({f.rpartition("_")[0] for f in stray})
+    if gone:
+        raise RecordsError(
+            [
+                f"trials in the record book were worked or planned with step '{step}', which the study no longer has. The "
+                f"steps are {', '.join(steps)}. If it has another name now, type: finishlab rename FOLDER step {step} NEW. "
+                "If it was dropped, write it in study.toml again, or begin a new study in another folder."
+                for step in gone
+            ]
+        )
 
 
 def _of_text(conn: sa.Connection, study: Study) -> tuple[int, str] | None:
@@ -86,6 +127,8 @@ def put_study(conn: sa.Connection, study: Study, key: str | None = None) -> tupl
         return known
     wanted = key or slug(study.title)
     found = _of_key(conn, wanted)
+    if found is not None:
+        refuse_unknown_steps(conn, found[0], study)
     if found is None:
         made = conn.execute(sa.insert(t.studies).values(key=wanted, title=study.title, added_at=now()))
         found = _new_row(made), wanted
@@ -193,11 +236,16 @@ def head_values(head: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
+#: What is said of a plan that was taken back; `before` is the highest number it had.
+TAKEN_BACK = "plan taken back"
+
+
 def next_label(conn: sa.Connection, study_id: int) -> int:
-    """Return the first trial number after the highest in use."""
-    return (
-        conn.scalar(sa.select(sa.func.max(t.trials.c.number)).where(t.trials.c.study_id == study_id)) or 0
-    ) + 1
+    """Return the first trial number after the highest ever in use: a run sheet taken back may still lie about."""
+    e = t.events.c
+    highest = conn.scalar(sa.select(sa.func.max(t.trials.c.number)).where(t.trials.c.study_id == study_id))
+    gone = sa.select(e.before).where(e.study_id == study_id, e.trial_id.is_(None), e.what == TAKEN_BACK)
+    return max([highest or 0, *(int(number) for number in conn.scalars(gone))]) + 1
 
 
 def put_panel(conn: sa.Connection, study_id: int, panels: Iterable[Any]) -> None:

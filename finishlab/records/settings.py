@@ -17,6 +17,7 @@ from finishlab._show import plain_number
 from finishlab.errors import StudyError
 from finishlab.records.cells import each_once, words
 from finishlab.records.draft import Draft
+from finishlab.records.trial_rules import OUTSIDE
 from finishlab.study import Setting, level_of
 
 
@@ -27,6 +28,7 @@ def trial_settings(draft: Draft) -> None:
     for step in draft.study.steps:
         amounts = read.get(step.amount.factor) if step.amount else None
         draft.left_out[step.name] = np.zeros(draft.size, bool) if amounts is None else amounts == 0
+    draft.outside = np.zeros(draft.size, bool)
     for setting in given:
         amount = draft.study.step(setting.step).amount
         meant = ~draft.left_out[setting.step] if setting is not amount else np.ones(draft.size, bool)
@@ -58,7 +60,12 @@ def _finish(draft: Draft, setting: Setting, values: np.ndarray, meant: np.ndarra
         )
     else:
         draft.mistakes.cells(setting.factor, judged & empty, lambda _: f"is empty. {_wanted(setting)}")
-    draft.mistakes.cells(setting.factor, judged & ~empty & ~studied, lambda i: _sentence(setting, values[i]))
+    wrong = judged & ~empty & ~studied
+    if wrong.any():
+        outside = wrong & _earlier(draft, setting, values)
+        _stand_outside(draft, setting, values, outside)
+        wrong = wrong & ~outside
+    draft.mistakes.cells(setting.factor, wrong, lambda i: _sentence(setting, values[i]))
     draft.clean[setting.factor] = _column(setting, values, meant)
 
 
@@ -68,6 +75,43 @@ def _studied(setting: Setting, values: np.ndarray) -> np.ndarray:
         return np.isin(values, np.array(setting.levels, object)) if len(values) else np.zeros(0, bool)
     inside = (values >= setting.levels[0] - 1e-9) & (values <= setting.levels[-1] + 1e-9)
     return inside & (values == np.round(values)) if setting.kind == "count" else inside
+
+
+def _earlier(draft: Draft, setting: Setting, values: np.ndarray) -> np.ndarray:
+    """
+    Return where a value was a level before the study changed.
+
+    The record book took each of its trials under the study of its day, so whatever stands there
+    was right then. In a sheet it could be a slip: the study has to say so (`no_longer`), or the
+    row itself, which was written out as outside.
+    """
+    named = [
+        *draft.study.step(setting.step).no_longer.get(setting.name, ()),
+        *draft.accepted.get(setting.factor, ()),
+    ]
+    if setting.numeric:
+        known = np.isin(values, [float(v) for v in named if v is not None])
+    else:
+        folded = {str(v).strip().casefold() for v in named}
+        known = each_once(values, lambda v: str(v).casefold() in folded) == np.array(True)
+    status = draft.sheet.cells.get("status")
+    if status is not None:
+        known |= each_once(words(status), lambda v: v.casefold() == OUTSIDE) == np.array(True)
+    return known
+
+
+def _stand_outside(draft: Draft, setting: Setting, values: np.ndarray, outside: np.ndarray) -> None:
+    """Keep trials outside the question, counted and named by their level."""
+    draft.outside |= outside
+    for value in dict.fromkeys(values[outside].tolist()):
+        count = int((outside & (values == value)).sum())
+        found = plain_number(float(value)) if setting.numeric else value
+        many = (
+            f"{count} trials with {setting.label()} {found} stand"
+            if count > 1
+            else f"1 trial with {setting.label()} {found} stands"
+        )
+        draft.cautions.append(f"{many} outside the question, since the study no longer has it.")
 
 
 def _column(setting: Setting, values: np.ndarray, meant: np.ndarray) -> np.ndarray:
@@ -90,17 +134,26 @@ def _sentence(setting: Setting, value: Any) -> str:
     found = plain_number(float(value)) if setting.numeric else f"'{value}'"
     if setting.held:
         held = plain_number(float(setting.levels[0])) if setting.numeric else f"'{setting.levels[0]}'"
-        return f"{found}, but the study holds it at {held}. Correct the cell, or make it a factor in the study file."
+        return f"{found}, but the study holds it at {held}. Correct the cell, or make it a factor in the study file.{_or_outside(setting, value)}"
     if setting.numeric:
         if setting.kind == "count" and value != round(value):
             return f"{found} is not a whole number. {_wanted(setting)}"
-        return f"{found} lies outside the studied {_range(setting)}. Correct it, or widen the setting in the study file."
+        return f"{found} lies outside the studied {_range(setting)}. Correct it, or widen the setting in the study file.{_or_outside(setting, value)}"
     if setting.name == "grit":
-        return _grit_sentence(setting, str(value))
+        return _grit_sentence(setting, str(value)) + _or_outside(setting, value)
     folded = {level.casefold(): level for level in setting.levels}
     close = difflib.get_close_matches(str(value).casefold(), folded, n=1)
     hint = f" Did you mean '{folded[close[0]]}'?" if close else ""
-    return f"{found} was not studied.{hint} {_wanted(setting)}"
+    return f"{found} was not studied.{hint} {_wanted(setting)}{_or_outside(setting, value)}"
+
+
+def _or_outside(setting: Setting, value: Any) -> str:
+    """Say how a trial stays that was really worked so: advice to write another level would falsify it."""
+    level = plain_number(float(value)) if setting.numeric else f'"{value}"'
+    return (
+        f" If it was really worked so, add no_longer = {{ {setting.name} = [{level}] }} to step {setting.step} of the "
+        "study file: the trial then stays, outside the question."
+    )
 
 
 def _grit_sentence(setting: Setting, mark: str) -> str:

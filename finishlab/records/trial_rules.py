@@ -19,6 +19,8 @@ from finishlab.records.value_rules import any_reading, steps_timed
 NO_NAME = "Use a number or initials, never a full name."
 #: Trials named in a sentence before the rest is only counted.
 _NAMED = 6
+#: What a checked table calls a trial with a level that the study no longer has. It is made by the check alone.
+OUTSIDE = "outside"
 STATUSES = ("planned", "started", "done", "spoiled")
 _LETTERS = re.compile(r"(?:[^\W\d_]|[ .,'’-])+")
 _WORD = re.compile(r"[^\W\d_]{2,}")
@@ -84,7 +86,10 @@ def trial_status(draft: Draft) -> None:
     told = np.where(read, "done", np.where(timed | any_reading(draft), "started", "planned")).astype(object)
     unread = timed & ~read
     if draft.given("status"):
-        written = each_once(draft.clean["status"], str.casefold)
+        # Whether a trial stands outside is told anew each time: the study may have its level again.
+        written = each_once(
+            draft.clean["status"], lambda w: None if w.casefold() == OUTSIDE else w.casefold()
+        )
         empty = written == np.array(None)
         unknown = ~empty & ~np.isin(written, np.array(STATUSES, object))
         draft.mistakes.cells("status", unknown, lambda i: _unknown_status(draft.clean["status"][i]))
@@ -255,6 +260,8 @@ def whole_table(draft: Draft) -> None:
     """Caution where the trials as a whole have nothing to learn from yet."""
     if draft.spoiled.all():
         draft.cautions.append("Every trial is spoiled; there is nothing to learn from.")
+    elif draft.outside.any() and not (draft.done & ~draft.outside).any():
+        draft.cautions.append("No done trial stands inside the question; there is nothing to learn from.")
     elif not draft.done.any():
         kinds = listed([s for s in STATUSES if (draft.clean["status"] == s).any()])
         draft.cautions.append(f"No trial is done yet; all are {kinds}.")
