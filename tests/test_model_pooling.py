@@ -49,14 +49,16 @@ def test_the_same_process_studied_before_takes_away_a_good_part_of_the_error(
 
 
 @pytest.mark.parametrize(("kind", "seed"), [(1, 9), (4, 2)])
-def test_another_process_taken_for_the_same_does_little_harm(bench, few, every, alone, kind, seed):
+def test_another_process_taken_for_the_same_does_little_harm(bench, few, every, kind, seed):
     # Shops whose finishes differ from this one's by 8 and 13 GU: the present trials outvote them.
     other = fl.PracticeBench(kind=kind, seed=seed)
     foreign = other.work(fl.plan_trials(other.study, trials=28, panels=4, seed=9), seed=5)
     difference = (other.true_levels(every) - bench.true_levels(every))["gloss_20"]
-    assert np.sqrt((difference[bench.true_levels(every)["gloss_20"] > 70] ** 2).mean()) > 7
+    apart = np.sqrt((difference[bench.true_levels(every)["gloss_20"] > 70] ** 2).mean())
+    assert apart > 7
     error, inside = scored(fl.fit(bench.study, few, earlier=(other.study, foreign)), bench, every)
-    assert error < 1.5 * alone[0]
+    # Of 8 and 13 GU that the shops differ by, less than a fifth comes through.
+    assert error < 0.2 * apart
     assert inside >= 0.8
     # The wrong way: the same trials thrown together as if they were this shop's own.
     mixed = pd.concat([few, foreign.assign(panel="F" + foreign["panel"].astype(str))], ignore_index=True)

@@ -479,7 +479,7 @@ def test_the_order_of_the_trials_does_not_matter(recipe, fresh):
 
 
 def test_where_none_was_found_the_closest_process_is_judged(bench, model):
-    short = fl.shortest(model, assurance=0.9999)
+    short = fl.shortest(model, assurance=0.999999)
     assert not short.found
     found = confirm(short, bench.work(sheet_of(short.closest["settings"]), seed=4))
     assert found.trials == 6
@@ -519,7 +519,7 @@ def test_wrong_trials_are_answered_all_at_once(recipe, fresh):
 
 def test_answers_of_earlier_rounds_come_oldest_first_and_are_kept(recipe, model):
     surer = fl.shortest(model, assurance=0.5)
-    third = recipe.after(surer.after(fl.shortest(model, assurance=0.9999)))
+    third = recipe.after(surer.after(fl.shortest(model, assurance=0.999999)))
     assert [h["found"] for h in third.history] == [False, True]
     assert third.history[1]["minutes"] == surer.minutes
     assert fl.Recipe.from_dict(json.loads(json.dumps(third.to_dict()))).history == third.history

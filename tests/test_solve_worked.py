@@ -127,7 +127,6 @@ def test_a_procedure_says_what_was_worked(wide):
         reason="",
         author="",
         reviewer="",
-        owner="",
         shop={},
     )
     said = {row[0]: row[1] for row in facts["scope"]["studied"]}

@@ -83,7 +83,7 @@ class RecordBook(BookPages):
     Traceback (most recent call last):
         ...
     finishlab.errors.RecordsError: trial 2 has 1 mistake; nothing of it was saved.
-      - gloss_20: 841 GU is above 109.1 GU, the most a clear coat can read. If the decimal point slipped, write 84.1; else read the patch again.
+      - gloss_20_1: 841 GU is above 109.1 GU, the most a clear coat can read. If the decimal point slipped, write 84.1; else read the patch again.
     >>> book.close(); folder.cleanup()
     """
 

@@ -87,7 +87,7 @@ def read_trials(path_or_table: str | Path | pd.DataFrame, study: Study) -> pd.Da
     Traceback (most recent call last):
         ...
     finishlab.errors.RecordsError: trials.csv has 2 mistakes; nothing of it was taken.
-      - row 2, cut_passes: 9 lies outside the studied 1 to 4. Correct it, or widen the setting in the study file.
+      - row 2, cut_passes: 9 lies outside the studied 1 to 4. Correct it, or widen the setting in the study file. If it was really worked so, add no_longer = { passes = [9] } to step cut of the study file: the trial then stays, outside the question.
       - row 2, gloss_20: 864 GU is above 109.1 GU, the most a clear coat can read. If the decimal point slipped, write 86.4; else read the patch again.
     >>> folder.cleanup()
     """

@@ -32,7 +32,7 @@ def write_run_sheet(
     path : str or Path
         ``.xlsx`` or ``.html``. A file of that name is replaced, whole or not at all.
     existing : DataFrame, optional
-        Earlier trials of the study. What they read after each step is asked for again, also where the study file
+        Earlier trials of the study, one row a trial. What they read after each step is asked for again, also where the study file
         does not ask for it (60° gloss after sanding).
 
     Returns
