@@ -22,7 +22,7 @@ __version__ = "0.1.0"
 
 _PLACES = {
     "Study": "study",
-    "PracticeBench": "bench",
+    "PracticeBench": "practice.invented_shop",
     "RecordBook": "records",
     "read_trials": "records",
     "write_trials": "records",
@@ -33,12 +33,12 @@ _PLACES = {
     "HowMany": "plan",
     "run_day": "plan",
     "RunDay": "plan",
-    "study_meter": "measure",
-    "MeterStudy": "measure",
-    "compare_meters": "measure",
-    "MeterAgreement": "measure",
-    "meter_drift": "measure",
-    "MeterDrift": "measure",
+    "study_meter": "meter",
+    "MeterStudy": "meter",
+    "compare_meters": "meter",
+    "MeterAgreement": "meter",
+    "meter_drift": "meter",
+    "MeterDrift": "meter",
     "fit": "model",
     "FinishModel": "model",
     "check_model": "model",
@@ -77,26 +77,26 @@ _PLACES = {
     "write_procedure": "procedure",
     "issue_procedure": "procedure",
     "withdraw_procedure": "procedure",
-    "print_certificate_sheet": "procedure",
+    "print_certificate_sheet": "classroom.newcomer_sheet",
     "print_customer_page": "procedure",
     "print_procedure": "procedure",
     "read_procedure": "procedure",
     "revise_procedure": "procedure",
     "procedure_register": "procedure",
-    "step_counts": "teach",
-    "StepCounts": "teach",
-    "lesson": "lessons",
-    "Lesson": "lessons",
-    "write_slides": "slides",
-    "certify": "newcomers",
-    "Certificate": "newcomers",
-    "watch_jobs": "monitor",
-    "Watch": "monitor",
-    "ClassExercise": "classroom",
-    "log_form": "forms.log_form",
-    "what_if": "forms.what_if",
-    "write_run_sheet": "run_sheets",
-    "write_labels": "run_sheets",
+    "step_counts": "classroom.step_counts",
+    "StepCounts": "classroom.step_counts",
+    "lesson": "classroom.lessons",
+    "Lesson": "classroom.lessons",
+    "write_slides": "classroom.slides",
+    "certify": "classroom.newcomers",
+    "Certificate": "classroom.newcomers",
+    "watch_jobs": "jobs.monitor",
+    "Watch": "jobs.monitor",
+    "ClassExercise": "classroom.exercise",
+    "log_form": "bench.forms.log_form",
+    "what_if": "bench.forms.what_if_page",
+    "write_run_sheet": "bench.run_sheets",
+    "write_labels": "bench.run_sheets",
     "FinishlabError": "errors",
     "StudyError": "errors",
     "RecordsError": "errors",
@@ -193,8 +193,15 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from finishlab.bench import PracticeBench
-    from finishlab.classroom import ClassExercise
+    from finishlab.bench.forms.log_form import log_form
+    from finishlab.bench.forms.what_if_page import what_if
+    from finishlab.bench.run_sheets import write_labels, write_run_sheet
+    from finishlab.classroom.exercise import ClassExercise
+    from finishlab.classroom.lessons import Lesson, lesson
+    from finishlab.classroom.newcomer_sheet import print_certificate_sheet
+    from finishlab.classroom.newcomers import Certificate, certify
+    from finishlab.classroom.slides import write_slides
+    from finishlab.classroom.step_counts import StepCounts, step_counts
     from finishlab.errors import (
         FinishlabError,
         ModelError,
@@ -204,10 +211,8 @@ if TYPE_CHECKING:
         RecordsError,
         StudyError,
     )
-    from finishlab.forms.log_form import log_form
-    from finishlab.forms.what_if import what_if
-    from finishlab.lessons import Lesson, lesson
-    from finishlab.measure import (
+    from finishlab.jobs.monitor import Watch, watch_jobs
+    from finishlab.meter import (
         MeterAgreement,
         MeterDrift,
         MeterStudy,
@@ -237,12 +242,10 @@ if TYPE_CHECKING:
         variance_shares,
         what_matters,
     )
-    from finishlab.monitor import Watch, watch_jobs
-    from finishlab.newcomers import Certificate, certify
     from finishlab.plan import Foresight, HowMany, RunDay, foresee, how_many_trials, plan_trials, run_day
+    from finishlab.practice.invented_shop import PracticeBench
     from finishlab.procedure import (
         issue_procedure,
-        print_certificate_sheet,
         print_customer_page,
         print_procedure,
         procedure_register,
@@ -252,8 +255,6 @@ if TYPE_CHECKING:
         write_procedure,
     )
     from finishlab.records import RecordBook, read_trials, write_trials
-    from finishlab.run_sheets import write_labels, write_run_sheet
-    from finishlab.slides import write_slides
     from finishlab.solve import (
         Chains,
         Checkpoints,
@@ -272,7 +273,6 @@ if TYPE_CHECKING:
         shortest,
     )
     from finishlab.study import Study
-    from finishlab.teach import StepCounts, step_counts
 
 
 def __getattr__(name: str) -> Any:

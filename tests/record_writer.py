@@ -8,7 +8,7 @@ import os
 
 from record_sheets import STUDY
 
-from finishlab.records.book import RecordBook
+from finishlab.records.book.record_book import RecordBook
 
 SETTINGS = {"sand_grit": "P2000", "cut_pad": "foam", "cut_passes": 3, "polish_speed": 900, "polish_passes": 2}
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from finishlab.abrasives import Grade, grade, is_graded, order_key
 from finishlab.errors import FinishlabError, StudyError
+from finishlab.trade.abrasives import Grade, grade, is_graded, order_key
 
 REFERENCE = Path(__file__).parent / "reference"
 

@@ -3,7 +3,7 @@
 import pytest
 
 import finishlab as fl
-from finishlab.asking import Unanswered, ask
+from finishlab.words.asking import Unanswered, ask
 
 
 def test_an_answer_comes_as_it_is(bench):

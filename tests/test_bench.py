@@ -17,9 +17,9 @@ import pytest
 from published import table
 
 from finishlab import PracticeBench, Study
-from finishlab import _bench_truths as truths
 from finishlab.errors import OutsideStudy, RecordsError, StudyError
-from finishlab.optics import gloss_from_roughness, roughness_from_gloss
+from finishlab.practice import truths
+from finishlab.trade.optics import gloss_from_roughness, roughness_from_gloss
 
 KINDS = sorted(PracticeBench.KINDS)
 SEEDS = range(4)

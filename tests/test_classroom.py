@@ -14,8 +14,8 @@ import pytest
 from sklearn.metrics import brier_score_loss
 
 import finishlab as fl
-from finishlab._figures import blank, save
-from finishlab.class_score import ClassScore
+from finishlab.classroom.class_score import ClassScore
+from finishlab.figures.frame import blank, save
 
 #: A shop of kind 3 whose seed is not to be met by chance in any number of a page.
 SEED, KIND = 73914, 3

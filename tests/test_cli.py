@@ -18,10 +18,9 @@ import pytest
 from typer.testing import CliRunner
 
 import finishlab as fl
-from finishlab import study_folder
-from finishlab._goal_words import goal_from_words
-from finishlab.cli import app
-from finishlab.study_folder import StudyFolder
+from finishlab.cli import app, study_folder
+from finishlab.cli.study_folder import StudyFolder
+from finishlab.study.goal_words import goal_from_words
 
 STUDY = """
 title = "Practice doors (invented)"
@@ -426,11 +425,11 @@ def test_a_number_that_is_taken_leaves_results_and_procedures_as_they_were(answe
 def test_a_disk_that_fills_up_midway_leaves_every_older_file_whole(
     answered: Path, tmp_path: Path, monkeypatch
 ):
-    from finishlab.records import files
+    from finishlab.records.sheets import sheet_files
 
     folder = Path(shutil.copytree(answered, tmp_path / "later"))
     before = contents(folder)
-    whole, left = files.write_whole, [2]  # two files still fit
+    whole, left = sheet_files.write_whole, [2]  # two files still fit
 
     def filling_up(path: Path, data: bytes) -> None:
         if path.name == "considered.png" and data != before.get(str(Path("results", path.name))):
@@ -440,7 +439,7 @@ def test_a_disk_that_fills_up_midway_leaves_every_older_file_whole(
 
     edit(folder, lambda t: t.iloc[:-1])  # another answer than the one kept
     before = contents(folder)
-    monkeypatch.setattr(files, "write_whole", filling_up)
+    monkeypatch.setattr(sheet_files, "write_whole", filling_up)
     result = run("shortest", folder)
     assert result.exit_code == 2
     assert "considered.png was not written" in result.stderr
@@ -697,8 +696,8 @@ def test_a_bar_comes_up_where_a_person_watches_slow_work():
     import pty
 
     script = (
-        "import time\nfrom finishlab import _progress\n_progress.PATIENCE = {patience}\n"
-        "with _progress.bar(2) as stage:\n    stage('fitting [x]')\n    time.sleep(0.6)\n    stage('writing')\n"
+        "import time\nfrom finishlab import progress\n_progress.PATIENCE = {patience}\n"
+        "with progress.bar(2) as stage:\n    stage('fitting [x]')\n    time.sleep(0.6)\n    stage('writing')\n"
     )
     seen = []
     for patience in (0.1, 5.0):

@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 import finishlab as fl
 from finishlab.cli import app
-from finishlab.study_folder import StudyFolder
+from finishlab.cli.study_folder import StudyFolder
 
 
 def follow_up(folder: Path, *words: object):

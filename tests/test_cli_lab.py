@@ -21,8 +21,8 @@ import pytest
 from lab_page import TOKEN, browser, free_port, needs, own_settings, until_it_answers
 from test_cli import STUDY, contents, run
 
-from finishlab import study_folder
-from finishlab.study_folder import StudyFolder
+from finishlab.cli import study_folder
+from finishlab.cli.study_folder import StudyFolder
 
 ROOT = Path(__file__).parent.parent
 SHIPPED = {p.name for p in (ROOT / "notebooks").glob("*.ipynb")}
@@ -46,7 +46,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         commands.append(command)
         return 0
 
-    monkeypatch.setattr("finishlab.cli.lab._served", served)
+    monkeypatch.setattr("finishlab.cli.lab_command._served", served)
     return commands
 
 
@@ -235,7 +235,7 @@ def test_what_is_no_study_folder_is_answered_in_words(words, said, tmp_path, sta
 def test_without_jupyterlab_nothing_is_copied_and_it_is_said_how_to_get_it(
     folder: Path, started, monkeypatch
 ):
-    monkeypatch.setattr("finishlab.cli.lab.importlib.util.find_spec", lambda name: None)
+    monkeypatch.setattr("finishlab.cli.lab_command.importlib.util.find_spec", lambda name: None)
     result = run("lab", folder)
     assert result.exit_code == 2
     assert "Install it with: pip install jupyterlab" in result.stderr
@@ -362,7 +362,7 @@ def test_ctrl_c_leaves_no_process_behind(to: str, folder: Path, tmp_path: Path):
         time.sleep(0.1)
     assert not running & set(processes())
     # A notebook that was still starting may say where; the command itself ends without a word of Python.
-    assert b"cli/lab.py" not in (settings / "server.log").read_bytes()
+    assert b"cli/lab_command.py" not in (settings / "server.log").read_bytes()
 
 
 def test_a_jupyterlab_that_does_not_start_is_answered_with_code_2(folder: Path, tmp_path: Path):

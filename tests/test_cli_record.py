@@ -27,8 +27,8 @@ from typer.testing import CliRunner
 
 import finishlab as fl
 from finishlab.cli import app
-from finishlab.new_study import NewStudy, setting_from_words, study_text
-from finishlab.study_folder import StudyFolder, shipped
+from finishlab.cli.study_folder import StudyFolder, shipped
+from finishlab.study.first_file import NewStudy, setting_from_words, study_text
 
 TITLE = 'Doors, "2K" clear'
 ANSWERS = f"""{TITLE}

@@ -8,8 +8,8 @@ from typer.testing import CliRunner
 
 import finishlab as fl
 from finishlab.cli import app
+from finishlab.cli.study_folder import StudyFolder
 from finishlab.errors import RecordsError
-from finishlab.study_folder import StudyFolder
 
 STUDY = """\
 # Doors of the shop.
@@ -174,7 +174,7 @@ def test_all_places_change_or_none(folder, monkeypatch):
     def failing(*_, **__):
         raise RecordsError("the disk is full")
 
-    monkeypatch.setattr("finishlab.records.rows.put_study", failing)
+    monkeypatch.setattr("finishlab.records.book.rows.put_study", failing)
     assert run("rename", folder, "step", "refine", "middle").exit_code == 2
     monkeypatch.undo()
     assert files() == before

@@ -7,9 +7,8 @@ import time
 import pytest
 
 from finishlab import Study
-from finishlab._trial_columns import quantities_after
-from finishlab.forms import correction, page, parts
-from finishlab.forms.entry import (
+from finishlab.bench.forms import correction, page, page_parts
+from finishlab.bench.forms.entry import (
     Field,
     entered,
     film_field,
@@ -17,8 +16,9 @@ from finishlab.forms.entry import (
     reading_fields,
     spread_note,
 )
-from finishlab.forms.session import Session
-from finishlab.forms.trial import Trial, fields_of_step, step_to_do
+from finishlab.bench.forms.session import Session
+from finishlab.bench.forms.trial_progress import Trial, fields_of_step, step_to_do
+from finishlab.study.column_names import quantities_after
 
 TOML = """
 title = "Doors"
@@ -193,8 +193,8 @@ def test_a_step_that_was_worked_and_not_read_is_read_before_the_next_unless_work
 # --- pages -------------------------------------------------------------------------------------------
 
 
-def text_of(parts) -> str:
-    return str(parts)
+def text_of(page_parts) -> str:
+    return str(page_parts)
 
 
 def test_a_blind_reader_sees_no_setting_on_any_page_of_a_trial():
@@ -221,8 +221,8 @@ def test_the_stopwatch_goes_on_where_it_was():
 
 def test_while_a_patch_waits_the_form_says_how_long_and_what_can_be_worked():
     session = Session()
-    parts, _ = page.step_page(STUDY, trial(), session, 900.0)
-    assert next(p for p in parts if p["is"] == "wait")["seconds"] == 900.0
+    page_parts, _ = page.step_page(STUDY, trial(), session, 900.0)
+    assert next(p for p in page_parts if p["is"] == "wait")["seconds"] == 900.0
     planned = Trial(8, 2, 6, trial().settings, "planned")
     (bar,) = page.others([trial(), planned], trial(), session, {7: 900.0})
     assert bar["actions"][0]["label"] == "Panel 2 · patch 6: next in the plan"
@@ -255,7 +255,7 @@ def test_every_part_of_a_page_is_one_that_the_browser_can_draw():
         page.wrong_page(trial(), STUDY, session, "burn")[0],
         correction.correct_page(row, STUDY, session)[0],
         page.empty_page(),
-        [page.head(session), parts.message("ok", "Saved.")],
+        [page.head(session), page_parts.message("ok", "Saved.")],
     ]
     for part in [p for each in pages for p in each]:
         assert f"    {part['is']}:" in drawn, part["is"]

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab.forms.parts import fields_on
+from finishlab.bench.forms.page_parts import fields_on
 
 TOML = """
 title = "Doors"

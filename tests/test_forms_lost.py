@@ -11,7 +11,7 @@ import pytest
 from lab_page import browser, free_port, needs
 
 import finishlab as fl
-from finishlab.forms.tablet import serve_tablet
+from finishlab.bench.forms.tablet import serve_tablet
 
 DEMO = Path(__file__).parent.parent / "datasets" / "van_panels" / "study.toml"
 

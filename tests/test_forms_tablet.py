@@ -22,8 +22,8 @@ import pytest
 from lab_page import browser, free_port, needs
 
 import finishlab as fl
+from finishlab.bench.forms.tablet import serve_tablet
 from finishlab.errors import FinishlabError
-from finishlab.forms.tablet import serve_tablet
 
 DEMO = Path(__file__).parent.parent / "datasets" / "van_panels" / "study.toml"
 #: What a notebook server opens to whoever has its token: the lab, terminals, files, kernels, other notebooks.
@@ -237,7 +237,7 @@ def test_an_address_that_is_not_of_this_machine_is_answered_in_words(tmp_path):
 
 
 def test_the_address_is_the_same_from_day_to_day_while_nobody_else_has_it(monkeypatch):
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     port = free_port()
     monkeypatch.setattr(made, "_PORT", port)
@@ -263,7 +263,7 @@ def test_missing_packages_are_named_with_what_to_install(tmp_path, monkeypatch):
 def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
     needs("voila", "segno")
     script = (
-        "import sys, os; from finishlab.forms.tablet import serve_tablet\n"
+        "import sys, os; from finishlab.bench.forms.tablet import serve_tablet\n"
         f"p = serve_tablet({str(tmp_path)!r}, host='127.0.0.1', port={free_port()})\n"
         "print(p.address, p._place.name, flush=True); os._exit(0)"
     )
@@ -359,7 +359,7 @@ def test_the_browser_is_told_to_load_nothing_from_elsewhere(seen):
 
 
 def test_port_and_token_are_kept_for_their_owner_only(tmp_path):
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     port, token = made._kept(tmp_path)
     assert (port, len(token)) == (0, 32)
@@ -376,7 +376,7 @@ def test_port_and_token_are_kept_for_their_owner_only(tmp_path):
     "text", ["", "[]", '{"port": 8123}', '{"port": 8123, "token": "short"}', '{"port": 0, "token": 1}']
 )
 def test_a_spoiled_memory_of_the_address_is_no_hindrance(tmp_path, text):
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     (tmp_path / made.KEPT).write_text(text, encoding="utf-8")
     (tmp_path / made.KEPT).chmod(0o600)
@@ -388,7 +388,7 @@ def test_a_spoiled_memory_of_the_address_is_no_hindrance(tmp_path, text):
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere such lines hold no port")
 def test_a_port_just_left_by_the_page_before_is_free_again():
     """A server that closes its lines first leaves them waiting (RFC 9293, section 3.6: TIME-WAIT)."""
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     with socket.socket() as server:
         server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -404,7 +404,7 @@ def test_a_port_just_left_by_the_page_before_is_free_again():
 
 def test_another_program_on_the_pages_port_is_said_with_the_new_address(tmp_path, monkeypatch):
     needs("voila", "segno")
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     monkeypatch.setattr(made, "_LEAVING", 0.2)
     with socket.socket() as other:
@@ -423,7 +423,7 @@ def test_another_program_on_the_pages_port_is_said_with_the_new_address(tmp_path
 
 def test_a_page_that_ends_by_itself_is_started_again_under_its_address(tmp_path, monkeypatch):
     needs("voila", "segno")
-    from finishlab.forms import tablet as made
+    from finishlab.bench.forms import tablet as made
 
     page = serve_tablet(tmp_path, host="127.0.0.1")
     base = page.address.split("?")[0]

@@ -10,9 +10,9 @@ from published import table
 from scipy import stats
 
 import finishlab as fl
-from finishlab._figures import blank
-from finishlab.bench import _STUDY
 from finishlab.errors import ModelError
+from finishlab.figures.frame import blank
+from finishlab.practice.invented_shop import _STUDY
 
 mpl.use("agg")
 

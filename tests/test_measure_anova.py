@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from published import figures, printed, table
 
-from finishlab.measure.anova import REST, analyse, pooled
-from finishlab.measure.spreads import (
+from finishlab.meter.anova import REST, analyse, pooled
+from finishlab.meter.meter_spreads import (
     Components,
     mean_variance,
     meter_variance,
@@ -16,7 +16,7 @@ from finishlab.measure.spreads import (
     source_variance,
     total_variance,
 )
-from finishlab.mixed import fit_mixed
+from finishlab.statistics import fit_mixed
 
 
 def groups(column: pd.Series) -> np.ndarray:

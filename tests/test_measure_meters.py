@@ -8,8 +8,8 @@ import pytest
 from published import table
 
 import finishlab as fl
-from finishlab.measure.agreement import _limit
-from finishlab.measure.outliers import cochran_critical, extreme_critical, extreme_values
+from finishlab.meter.agreement import _limit
+from finishlab.meter.outliers import cochran_critical, extreme_critical, extreme_values
 
 # --- agreement --------------------------------------------------------------------------------------
 

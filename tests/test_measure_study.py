@@ -14,8 +14,8 @@ import pytest
 from published import REFERENCE, figures, table
 
 import finishlab as fl
-from finishlab._figures import blank
-from finishlab.measure.meter import AVERAGED
+from finishlab.figures.frame import blank
+from finishlab.meter.meter_study import AVERAGED
 
 mpl.use("Agg")
 DEMO = Path(__file__).parent.parent / "datasets" / "meter_study"

@@ -6,7 +6,7 @@ from published import digits, figures, printed, table
 from scipy import stats
 
 from finishlab.errors import ModelError
-from finishlab.mixed import Mixture, fit_panels
+from finishlab.statistics import Mixture, fit_panels
 
 
 def polynomial(name, degree):

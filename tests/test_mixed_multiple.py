@@ -5,7 +5,7 @@ import pytest
 from published import figures, table
 from test_mixed_reml import oats
 
-from finishlab.mixed import (
+from finishlab.statistics import (
     all_pairs,
     contrasts,
     fit_mixed,

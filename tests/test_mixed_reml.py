@@ -8,7 +8,7 @@ import pytest
 from published import digits, figures, table
 
 from finishlab.errors import ModelError
-from finishlab.mixed import contrasts, f_test, fit_mixed, fit_panels, in_terms, sum_coded, term_test
+from finishlab.statistics import contrasts, f_test, fit_mixed, fit_panels, in_terms, sum_coded, term_test
 
 
 def dummies(labels, levels):
@@ -241,8 +241,8 @@ def test_what_must_not_matter_does_not_and_many_labels_give_the_same_by_another_
     for name, variance in fit.variances.items():
         assert other.variances[name] == pytest.approx(25.4**2 * variance, rel=1e-6)
     np.testing.assert_allclose(contrasts(other, np.eye(3)).df, contrasts(fit, np.eye(3)).df, rtol=1e-5)
-    monkeypatch.setattr("finishlab.mixed.blocks._DENSE", 0)
-    monkeypatch.setattr("finishlab.mixed.blocks._CHUNK", 3)
+    monkeypatch.setattr("finishlab.statistics.effect_blocks._DENSE", 0)
+    monkeypatch.setattr("finishlab.statistics.effect_blocks._CHUNK", 3)
     sparse = fit_mixed(data["y"], x, groups)
     for name, variance in fit.variances.items():
         assert sparse.variances[name] == pytest.approx(variance, rel=1e-4)  # not polished there

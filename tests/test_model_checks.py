@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError
-from finishlab.model.asked import ODD
+from finishlab.figures.frame import blank
+from finishlab.model.check_answers import ODD
 
 QUESTIONS = (
     "prediction", "new panel", "repeats", "influence", "level", "order", "panels", "outlying", "spread", "ceiling",

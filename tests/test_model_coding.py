@@ -9,11 +9,11 @@ from plain_scale import PlainScale
 from published import figures, printed, table
 from scipy import stats
 
-from finishlab.mixed import fit_panels
 from finishlab.model.assurance import job_probability
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Observed, Rows, Spread, predict
 from finishlab.model.surface import SurfaceCurve
+from finishlab.statistics import fit_panels
 from finishlab.study import Condition, Job, Study
 
 HEAD = 'title = "Published"\npass_means = "none"\n'

@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError
-from finishlab.model.compare import _judge, log_density
+from finishlab.figures.frame import blank
 from finishlab.model.latent import Predicted
+from finishlab.model.model_comparison import _judge, log_density
 from finishlab.model.scales import GlossScale
 
 

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from finishlab.model.assurance import drawn_probabilities
-from finishlab.model.conditioned import GlossRead, ThisPatch, known_together
 from finishlab.model.latent import Rows, predict
+from finishlab.model.patch_readings import GlossRead, ThisPatch, known_together
 from finishlab.study import Condition, Job
 
 CUT = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}

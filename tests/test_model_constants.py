@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError
+from finishlab.figures.frame import blank
 from finishlab.model.steps import StepCurve
 from finishlab.study import Study
 
@@ -81,7 +81,7 @@ def test_every_combination_has_a_row_and_counts_its_trials(found, trials):
 
 
 def test_gloss_and_roughness_of_a_level_are_the_same_thing(found):
-    from finishlab.optics import gloss_from_roughness
+    from finishlab.trade.optics import gloss_from_roughness
 
     best = found.constants.sort_values("level").iloc[-1]
     # Both are medians over draws whose ceiling differs by some 0.3 GU.

@@ -8,8 +8,8 @@ import pytest
 from practice import BASE
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError
+from finishlab.figures.frame import blank
 
 
 def test_the_next_jobs_band_holds_the_process_itself_and_minutes_rise_with_passes(model):

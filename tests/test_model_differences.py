@@ -8,11 +8,11 @@ import pytest
 
 import finishlab as fl
 from finishlab.errors import ModelError
-from finishlab.mixed import all_pairs, contrasts, fit_mixed, together
 from finishlab.model.differences import COVER, compare_levels
 from finishlab.model.scales import GlossScale
 from finishlab.model.spread_shares import variance_shares
-from finishlab.model.straight import straighten
+from finishlab.model.straight_scale import straighten
+from finishlab.statistics import all_pairs, contrasts, fit_mixed, together
 
 STUDY = fl.Study.from_toml("""
 title = "Pads, invented"

@@ -8,8 +8,8 @@ import pytest
 from practice import BASE
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError, OutsideStudy
+from finishlab.figures.frame import blank
 from finishlab.model.averages import Averages
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows

@@ -7,7 +7,7 @@ import pytest
 from practice import BASE
 
 import finishlab as fl
-from finishlab._figures import blank
+from finishlab.figures.frame import blank
 
 
 def test_a_grid_agrees_with_the_prediction_of_its_processes_and_counts_trials(model, trials):

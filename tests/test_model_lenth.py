@@ -177,7 +177,7 @@ def test_a_table_that_is_not_right_is_refused(filtration):
 
 
 def test_the_figure_has_a_dot_for_every_effect(filtration):
-    from finishlab._figures import blank
+    from finishlab.figures.frame import blank
 
     found = fl.screen_effects(*filtration)
     ax = found.plot(ax=blank())

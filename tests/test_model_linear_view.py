@@ -13,9 +13,9 @@ from published import digits, figures, printed, table
 
 import finishlab as fl
 from finishlab.errors import ModelError
-from finishlab.mixed import fit_panels
-from finishlab.model.box_cox import box_cox
 from finishlab.model.linear_view import LinearView, linear_view
+from finishlab.statistics import fit_panels
+from finishlab.statistics.box_cox import box_cox
 
 #: Standard deviation of the priors, in units of the response.
 WIDE = 1e3

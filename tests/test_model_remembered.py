@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from finishlab.model.remembered import remembered
+from finishlab.memo import remembered
 
 COUNTED: list[tuple[str, str]] = []
 

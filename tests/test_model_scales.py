@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from published import table
 
-from finishlab import optics
 from finishlab.model.scales import CountScale, GlossScale, HazeScale
+from finishlab.trade import optics
 
 Z = np.linspace(-3.0, 1.5, 91)
 

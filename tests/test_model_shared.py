@@ -5,7 +5,7 @@ import pytest
 from long_process import STUDY, processes, true_gloss, work
 
 import finishlab as fl
-from finishlab.model.shared import shared_by
+from finishlab.model.trial_groups import shared_by
 
 NEW = processes(60, 5)
 

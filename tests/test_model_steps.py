@@ -8,10 +8,10 @@ import pytest
 from plain_scale import PlainScale
 from published import figures, table
 
-from finishlab.bench import PracticeBench
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Observed, Rows, Spread
 from finishlab.model.steps import StepCurve
+from finishlab.practice.invented_shop import PracticeBench
 from finishlab.study import Study
 
 HEAD = 'title = "Doors"\npass_means = "one direction"\n'

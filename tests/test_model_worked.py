@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import finishlab as fl
-from finishlab.model.worked import Worked, worked_cautions
+from finishlab.model.trial_coverage import Worked, worked_cautions
 
 
 def said(bench, trials):

@@ -9,11 +9,11 @@ from published import table
 from scipy import integrate, stats
 
 import finishlab as fl
-from finishlab import monitor
-from finishlab._figures import blank
-from finishlab.charts import Chart, capability, individuals, range_constants, ranges, run_signals
 from finishlab.errors import RecordsError
-from finishlab.model.exact import exact_share
+from finishlab.figures.frame import blank
+from finishlab.jobs import monitor
+from finishlab.jobs.charts import Chart, capability, individuals, range_constants, ranges, run_signals
+from finishlab.statistics.exact_shares import exact_share
 
 #: Known mean and spread.
 STANDARD = Chart(0.0, 1.0, -3.0, 3.0)

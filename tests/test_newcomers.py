@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import RecordsError
+from finishlab.figures.frame import blank
 
 
 @pytest.mark.parametrize("n", [1, 5, 10, 22, 29])

@@ -21,7 +21,7 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab.study_folder import StudyFolder, start_demo, start_study
+from finishlab.cli.study_folder import StudyFolder, start_demo, start_study
 
 NOTEBOOKS = Path(__file__).parent.parent / "notebooks"
 SHIPPED = sorted(p.name for p in NOTEBOOKS.glob("*.ipynb"))

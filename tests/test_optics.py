@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from finishlab import optics
 from finishlab.errors import FinishlabError, StudyError
+from finishlab.trade import optics
 
 REFERENCE = Path(__file__).parent / "reference"
 

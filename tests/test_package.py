@@ -72,7 +72,7 @@ ROOM = {name: number for number, names in enumerate(rooms()) for name in names}
 
 
 def room_of(module: str) -> int:
-    """Number of the room that `finishlab.records.sheet`, say, is in."""
+    """Number of the room that `finishlab.records.sheets.sheet`, say, is in."""
     part = module.split(".")[1]
     return ROOM[part] if part in ROOM else ROOM[f"{part}/"]
 
@@ -115,9 +115,9 @@ def test_a_module_imports_only_from_its_room_and_those_above(path):
 def test_the_look_at_imports_sees_those_inside_functions(tmp_path):
     script = tmp_path / "script.py"
     script.write_text(
-        "def f():\n    from finishlab.cli import main\n    from finishlab import shortest, plots\n"
+        "def f():\n    from finishlab.cli import main\n    from finishlab import shortest\n    from finishlab.figures import answer_figures\n"
     )
-    assert imports(script) == {"finishlab.cli", "finishlab.solve", "finishlab.plots"}
+    assert imports(script) == {"finishlab.cli", "finishlab.solve", "finishlab.figures"}
     assert room_of("finishlab.cli") > room_of("finishlab.solve.recipe") > room_of("finishlab.study")
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from finishlab.errors import OutsideStudy, PlanError
 from finishlab.plan import plan_trials
-from finishlab.plan.criterion import RATIO, Criterion, weight_of
 from finishlab.plan.exchange import Problem, exchange, free
-from finishlab.plan.trials import CONTROL, new_panels
+from finishlab.plan.plan_criterion import RATIO, Criterion, weight_of
+from finishlab.plan.trial_plan import CONTROL, new_panels
 from finishlab.study import Study
 
 REFERENCE = Path(__file__).parent / "reference"

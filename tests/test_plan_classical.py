@@ -10,7 +10,7 @@ import pytest
 from finishlab.errors import PlanError
 from finishlab.plan import plan_trials
 from finishlab.plan.classical import GENERATORS, LETTERS, box_behnken, designs_of, relations
-from finishlab.plan.trials import CONTROL
+from finishlab.plan.trial_plan import CONTROL
 from finishlab.study import Study
 
 HEAD = 'title = "Invented"\npass_means = "one direction"\n[[step]]\nname = "cut"\n'

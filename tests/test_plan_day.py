@@ -151,9 +151,9 @@ def test_patches_lie_side_by_side_and_no_two_on_one_place():
 def test_the_map_of_a_panel_keeps_its_edges_free():
     from matplotlib.patches import Rectangle
 
-    from finishlab import plots
+    from finishlab.figures import answer_figures
 
-    ax = run_day(sheet(("P1500", 8), ("P2000", 1)), Study.from_toml(STUDY)).plot(ax=plots.blank())
+    ax = run_day(sheet(("P1500", 8), ("P2000", 1)), Study.from_toml(STUDY)).plot(ax=answer_figures.blank())
     panel, *patches = [p.get_bbox() for p in ax.patches if isinstance(p, Rectangle)]
     assert len(patches) == 8
     for p in patches:

@@ -9,11 +9,11 @@ import pytest
 
 import finishlab as fl
 from finishlab.errors import PlanError
-from finishlab.plan.criterion import weight_of
+from finishlab.plan.confounding import together
 from finishlab.plan.foresight import foresee
-from finishlab.plan.power import power, smallest_difference
-from finishlab.plan.spreads import GUESSED
-from finishlab.plan.together import together
+from finishlab.plan.guessed_spreads import GUESSED
+from finishlab.plan.plan_criterion import weight_of
+from finishlab.statistics.power import power, smallest_difference
 from finishlab.study import Study
 
 TWO = """\
@@ -265,9 +265,9 @@ def test_a_result_says_the_same_as_words_table_figure_and_plain_python():
     facts = found.to_dict()
     assert json.loads(json.dumps(facts))["trials"] == 16
     assert [r["gloss_gu"] for r in facts["factors"]] == found.table()["gloss_gu"].tolist()
-    from finishlab import plots
+    from finishlab.figures import answer_figures
 
-    ax = found.plot(ax=plots.blank())
+    ax = found.plot(ax=answer_figures.blank())
     assert ax.get_title(loc="left") == "What 16 trials on 2 panels will find four times in five"
     assert "16 trials on 2 panels." in found._repr_html_()
 
@@ -316,9 +316,9 @@ def test_more_trials_leave_fewer_minutes_and_the_same_seed_says_the_same(bench):
     assert few.to_dict() == again.to_dict()
     assert few.text().startswith("Over 25 invented shops drawn from the stated priors: 6 trials leave ")
     assert "no follow-up round is counted" in few.cautions[0]
-    from finishlab import plots
+    from finishlab.figures import answer_figures
 
-    assert few.plot(ax=plots.blank()).get_title(loc="left") == "What more trials save"
+    assert few.plot(ax=answer_figures.blank()).get_title(loc="left") == "What more trials save"
     assert "invented shops" in few._repr_html_()
 
 

@@ -13,14 +13,16 @@ import pytest
 import stand_ins
 from contrast import contrast
 
-from finishlab import FinishlabError, _figures, _show, plots
+from finishlab import FinishlabError
+from finishlab.figures import answer_figures, frame
+from finishlab.words import show
 
 mpl.use("agg")
 
 
 @pytest.fixture
 def considered() -> pd.DataFrame:
-    return _show.considered(stand_ins.recipe())
+    return show.considered(stand_ins.recipe())
 
 
 def dots(ax: Any) -> dict[str, np.ndarray]:
@@ -42,12 +44,12 @@ def test_every_process_weighed_is_told_in_words_with_its_role(considered: pd.Dat
 def test_a_process_is_weighed_once_even_when_it_is_also_todays() -> None:
     same = stand_ins.settings(sand_grit="P1500", cut_passes=6, polish_passes=4)
     rivals = pd.DataFrame([{**same, "minutes": 8.9, "minutes_low": 8, "minutes_high": 10, "assurance": 0.97}])
-    table = _show.considered(stand_ins.recipe(rivals=rivals))
+    table = show.considered(stand_ins.recipe(rivals=rivals))
     assert table["role"].tolist() == ["chosen", "today"]
 
 
 def test_the_recipe_figure_puts_each_process_at_its_minutes_and_percent(considered: pd.DataFrame) -> None:
-    ax = plots.recipe(considered, wanted=0.9, ax=plots.blank())
+    ax = answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank())
     where = dots(ax)
     # Minutes of the job: six sections, change-overs of 7, a wait of 15 after each step worked; worked by hand.
     assert where["chosen: 93.0 minutes, 91 %"] == pytest.approx(np.array([[92.98, 91.83]]))
@@ -62,7 +64,7 @@ def test_the_recipe_figure_puts_each_process_at_its_minutes_and_percent(consider
 
 
 def test_the_recipe_figure_names_the_chosen_process_and_its_units(considered: pd.DataFrame) -> None:
-    ax = plots.recipe(considered, wanted=0.9, ax=plots.blank())
+    ax = answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank())
     assert (
         ax.get_title(loc="left")
         == "Shortest process found: P2000; wool, compound A, 4 passes; polish 2 passes"
@@ -73,14 +75,14 @@ def test_the_recipe_figure_names_the_chosen_process_and_its_units(considered: pd
 
 
 def test_the_interval_of_each_process_spans_its_minutes(considered: pd.DataFrame) -> None:
-    ax = plots.recipe(considered, wanted=0.9, ax=plots.blank())
+    ax = answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank())
     chosen = next(c for c in ax.containers if c.get_label().startswith("chosen"))
     (segment,) = chosen.lines[2][0].get_segments()
     assert segment[:, 0].tolist() == [88.66, 98.32]
 
 
 def test_a_recipe_that_was_not_found_shows_the_closest_process_and_no_chosen_one() -> None:
-    ax = plots.recipe(_show.considered(stand_ins.not_found()), wanted=0.9, ax=plots.blank())
+    ax = answer_figures.recipe(show.considered(stand_ins.not_found()), wanted=0.9, ax=answer_figures.blank())
     words = list(dots(ax))
     assert "closest to the goal: 108.5 minutes, 62 %" in words
     assert not any(w.startswith("chosen") for w in words)
@@ -88,13 +90,17 @@ def test_a_recipe_that_was_not_found_shows_the_closest_process_and_no_chosen_one
 
 
 def test_roles_differ_in_marker_or_filling_and_not_in_colour_alone() -> None:
-    shapes = [(marker, filled) for kind, (marker, _, filled, *_) in plots._ROLES.items() if kind != "closest"]
+    shapes = [
+        (marker, filled)
+        for kind, (marker, _, filled, *_) in answer_figures._ROLES.items()
+        if kind != "closest"
+    ]
     assert len(set(shapes)) == len(shapes)
 
 
 def test_nothing_to_draw_is_said_and_not_drawn() -> None:
     with pytest.raises(FinishlabError, match="there is no process to draw"):
-        plots.recipe(pd.DataFrame(columns=["role"]), wanted=0.9)
+        answer_figures.recipe(pd.DataFrame(columns=["role"]), wanted=0.9)
 
 
 # --- the other figures -----------------------------------------------------------------------
@@ -110,7 +116,7 @@ def test_the_frontier_shows_what_each_target_costs_and_which_are_out_of_reach() 
             "minutes_high": [math.nan, 5.2, 7.7],
         }
     )
-    ax = plots.frontier(table, response="gloss_20", wanted=0.9)
+    ax = answer_figures.frontier(table, response="gloss_20", wanted=0.9)
     assert dots(ax)["shortest process (bar: 90 % interval for the next section)"].tolist() == [
         [80, 4.61],
         [84, 6.83],
@@ -126,12 +132,12 @@ def test_a_frontier_without_any_answer_says_so() -> None:
     table = pd.DataFrame(
         {"target": [92.0], "found": [False], "minutes": nan, "minutes_low": nan, "minutes_high": nan}
     )
-    title = plots.frontier(table, response="gloss_20", wanted=0.9).get_title(loc="left")
+    title = answer_figures.frontier(table, response="gloss_20", wanted=0.9).get_title(loc="left")
     assert title.startswith("No studied process reaches any of these targets with 90 %")
 
 
 def test_the_fit_figure_counts_the_readings_inside_their_interval() -> None:
-    ax = plots.fit([80, 82, 84], [80.5, 85, 83], [79, 83, 82], [82, 87, 85], response="gloss_20")
+    ax = answer_figures.fit([80, 82, 84], [80.5, 85, 83], [79, 83, 82], [82, 87, 85], response="gloss_20")
     assert ax.get_title(loc="left") == "2 of 3 left-out readings lie inside their 90 % interval"
     assert dots(ax)["outside its 90 % interval"].tolist() == [[82, 85]]
     assert ax.get_xlabel() == "20° gloss read, GU"
@@ -141,7 +147,7 @@ def test_raw_readings_stand_at_their_setting_and_panels_differ_by_marker() -> No
     trials = pd.DataFrame(
         {"cut_passes": [1, 4, 1, 4], "panel": ["A", "A", "B", "B"], "gloss_20": [70.0, 82.0, 68.5, math.nan]}
     )
-    ax = plots.readings(trials, response="gloss_20", factor="cut_passes")
+    ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes")
     first, second = ax.lines
     assert first.get_ydata().tolist() == [70.0, 82.0]
     assert second.get_ydata().tolist() == [68.5]
@@ -153,14 +159,16 @@ def test_raw_readings_stand_at_their_setting_and_panels_differ_by_marker() -> No
 
 def test_up_to_ten_panels_have_ten_markers() -> None:
     trials = pd.DataFrame({"cut_pad": ["wool"] * 10, "panel": range(10), "gloss_20": np.arange(70.0, 80.0)})
-    ax = plots.readings(trials, response="gloss_20", factor="cut_pad")
+    ax = answer_figures.readings(trials, response="gloss_20", factor="cut_pad")
     assert len({line.get_marker() for line in ax.lines}) == 10
     assert [t.get_text() for t in ax.get_xticklabels()] == ["wool"]
 
 
 def test_a_missing_column_is_named_with_the_columns_that_are_there() -> None:
     with pytest.raises(FinishlabError) as error:
-        plots.readings(pd.DataFrame({"Gloss 20": [1], "panel": [1]}), response="gloss_20", factor="cut_pad")
+        answer_figures.readings(
+            pd.DataFrame({"Gloss 20": [1], "panel": [1]}), response="gloss_20", factor="cut_pad"
+        )
     assert str(error.value).splitlines() == [
         "  - column 'gloss_20' is missing. Columns: Gloss 20, panel.",
         "  - column 'cut_pad' is missing. Columns: Gloss 20, panel.",
@@ -170,19 +178,19 @@ def test_a_missing_column_is_named_with_the_columns_that_are_there() -> None:
 def test_a_factor_without_readings_is_said() -> None:
     empty = pd.DataFrame({"cut_pad": ["wool"], "panel": [1], "gloss_20": [math.nan]})
     with pytest.raises(FinishlabError, match="no trial has both gloss_20 and cut_pad"):
-        plots.readings(empty, response="gloss_20", factor="cut_pad")
+        answer_figures.readings(empty, response="gloss_20", factor="cut_pad")
 
 
 # --- shared habits ---------------------------------------------------------------------------
 
 
 def test_a_figure_is_drawn_on_the_axes_it_is_given() -> None:
-    ax = plots.blank()
-    assert plots.recipe(_show.considered(stand_ins.recipe()), wanted=0.9, ax=ax) is ax
+    ax = answer_figures.blank()
+    assert answer_figures.recipe(show.considered(stand_ins.recipe()), wanted=0.9, ax=ax) is ax
 
 
 def test_importing_the_module_loads_no_drawing_library() -> None:
-    code = "import sys, finishlab.plots; print([m for m in ('matplotlib', 'pandas', 'seaborn') if m in sys.modules])"
+    code = "import sys, finishlab.figures.answer_figures; print([m for m in ('matplotlib', 'pandas', 'seaborn') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
@@ -193,22 +201,25 @@ def test_marks_stand_out_from_the_paper() -> None:
     assert contrast("#767676", "#ffffff") == pytest.approx(
         4.54, abs=0.005
     )  # from memory: the lightest grey that passes
-    for colour in (_figures.BLUE, _figures.VERMILLION, _figures.GREEN, _figures.GREY, _figures.INK):
+    for colour in (frame.BLUE, frame.VERMILLION, frame.GREEN, frame.GREY, frame.INK):
         assert contrast(colour, "#ffffff") >= 3
-    assert contrast(_figures.INK, "#ffffff") >= 4.5
+    assert contrast(frame.INK, "#ffffff") >= 4.5
     # The check can fail: the palette's yellow is too faint for a mark on white.
     assert contrast("#F0E442", "#ffffff") < 3
 
 
 def test_the_same_figure_gives_the_same_svg_without_a_date(considered: pd.DataFrame) -> None:
-    texts = [plots.svg(plots.recipe(considered, wanted=0.9, ax=plots.blank())) for _ in range(2)]
+    texts = [
+        answer_figures.svg(answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank()))
+        for _ in range(2)
+    ]
     assert texts[0] == texts[1]
     assert "date" not in texts[0].lower()
     assert not re.search(r"20\d\d-\d\d-\d\d", texts[0])
 
 
 def test_text_in_an_svg_stays_text_and_is_spoken(considered: pd.DataFrame) -> None:
-    text = plots.svg(plots.recipe(considered, wanted=0.9, ax=plots.blank()))
+    text = answer_figures.svg(answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank()))
     assert text.startswith("<svg")
     assert ">chosen: 93.0 minutes, 91 %<" in text
     assert 'aria-label="Shortest process found: P2000;' in text
@@ -218,19 +229,23 @@ def test_text_in_an_svg_stays_text_and_is_spoken(considered: pd.DataFrame) -> No
 
 def test_what_people_named_is_drawn_as_text_and_never_as_formula_or_markup() -> None:
     recipe = stand_ins.recipe(product='<b>A</b> $x_1$ & "B"')
-    text = plots.svg(plots.recipe(_show.considered(recipe), wanted=0.9, ax=plots.blank()))
+    text = answer_figures.svg(
+        answer_figures.recipe(show.considered(recipe), wanted=0.9, ax=answer_figures.blank())
+    )
     assert "&lt;b&gt;A&lt;/b&gt; $x_1$ &amp; " in text
     assert "<b>" not in text
     trials = pd.DataFrame({"cut_pad": ["$\\frac{", "b$"], "panel": ["$1$", "2"], "gloss_20": [70.0, 71.0]})
-    text = plots.svg(plots.readings(trials, response="gloss_20", factor="cut_pad", ax=plots.blank()))
+    text = answer_figures.svg(
+        answer_figures.readings(trials, response="gloss_20", factor="cut_pad", ax=answer_figures.blank())
+    )
     assert "$\\frac{" in text
     assert "panel $1$" in text
 
 
 def test_a_letter_that_our_font_lacks_is_left_to_the_readers_font(recwarn: pytest.WarningsRecorder) -> None:
     trials = pd.DataFrame({"cut_pad": ["羊毛"], "panel": [1], "gloss_20": [70.0]})
-    assert "羊毛" in plots.svg(
-        plots.readings(trials, response="gloss_20", factor="cut_pad", ax=plots.blank())
+    assert "羊毛" in answer_figures.svg(
+        answer_figures.readings(trials, response="gloss_20", factor="cut_pad", ax=answer_figures.blank())
     )
     assert not [w for w in recwarn if "Glyph" in str(w.message)]
 
@@ -238,12 +253,12 @@ def test_a_letter_that_our_font_lacks_is_left_to_the_readers_font(recwarn: pytes
 def test_figures_are_saved_as_png_and_svg_and_as_nothing_else(
     considered: pd.DataFrame, tmp_path: Any
 ) -> None:
-    ax = plots.recipe(considered, wanted=0.9, ax=plots.blank())
+    ax = answer_figures.recipe(considered, wanted=0.9, ax=answer_figures.blank())
     # Signature of a PNG file: ISO/IEC 15948 (W3C PNG), 5.2, from memory.
-    assert plots.save(ax, tmp_path / "a.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
-    assert plots.save(ax.figure, tmp_path / "a.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert answer_figures.save(ax, tmp_path / "a.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    assert answer_figures.save(ax.figure, tmp_path / "a.svg").read_text(encoding="utf-8").startswith("<svg")
     with pytest.raises(FinishlabError) as error:
-        plots.save(ax, tmp_path / "a.gif")
+        answer_figures.save(ax, tmp_path / "a.gif")
     assert str(error.value) == (
         "a.gif ends in '.gif'; figures are written as .png or .svg. Give one of these endings."
     )

@@ -23,20 +23,20 @@ from on_paper import needs_paper, pages_of, printed
 
 import finishlab as fl
 from finishlab import ProcedureError, Recipe, issue_procedure, read_procedure, write_procedure
+from finishlab.classroom import newcomer_sheet
 from finishlab.procedure import (
     Procedure,
     customer,
-    facts,
     issue,
-    newcomer,
+    procedure_facts,
+    procedure_files,
     register,
     revise,
     shop,
     states,
-    write,
 )
-from finishlab.procedure.facts import plain
-from finishlab.procedure.read import fingerprint
+from finishlab.procedure.kept_procedure import fingerprint
+from finishlab.procedure.procedure_facts import plain
 from finishlab.procedure.shop import words
 from finishlab.solve.bench_card import Checkpoints
 from finishlab.study import Condition, Job, Reading, Step
@@ -529,7 +529,7 @@ def older(text: str) -> str:
 def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: set[str] = set()
     noting = Noting(words(), asked)
-    for module in (facts, shop, write, issue, register, states, customer, newcomer):
+    for module in (procedure_facts, shop, procedure_files, issue, register, states, customer, newcomer_sheet):
         monkeypatch.setattr(module, "words", lambda: noting)
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
@@ -577,7 +577,7 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     panels = pd.DataFrame({"panel": [1, 2], "gloss_20": [85.0, 83.0], "haze": 9.0, "limits_kept": "yes"})
     for how in ({"panels": panels}, {}, {"wanted": 0.999}):
         sheet = {"path": tmp_path / "sheet.pdf", "newcomer": "N7"}
-        newcomer.print_certificate_sheet(tmp_path, "SP-0", **sheet, **how)
+        newcomer_sheet.print_certificate_sheet(tmp_path, "SP-0", **sheet, **how)
     # What a layout for paper takes, by its own text.
     names = ("card.typ", "customer.typ", "newcomer.typ")
     layouts = {name: files("finishlab.procedure").joinpath(name).read_text() for name in names}
@@ -594,7 +594,7 @@ def test_a_fact_that_is_missing_stops_the_page(tmp_path: Path) -> None:
     for key in made.facts.keys() - elsewhere:
         rest = {k: v for k, v in made.facts.items() if k != key}
         with pytest.raises(jinja2.UndefinedError, match=key):
-            write.template("page.html.j2").render(f=rest, w=words(), figure="", mark="")
+            procedure_files.template("page.html.j2").render(f=rest, w=words(), figure="", mark="")
 
 
 # --- files -----------------------------------------------------------------------------------
@@ -607,7 +607,7 @@ def test_the_file_beside_the_page_holds_all_that_made_it(tmp_path: Path) -> None
     assert (kept["format"], kept["number"], kept["revision"]) == (1, "SP-014", 1)
     assert kept["recipe"]["minutes"] == 6.83
     assert kept["recipe"]["rivals"][0]["assurance"] == 0.31
-    assert write.render(kept["facts"]) == made.path.read_text(encoding="utf-8")
+    assert procedure_files.render(kept["facts"]) == made.path.read_text(encoding="utf-8")
     # Small enough to be mailed and kept by the hundred.
     assert beside.stat().st_size < 30_000
     assert made.path.stat().st_size < 100_000
@@ -726,14 +726,14 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 
 
 def test_a_failure_half_way_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    place = write._place
+    place = procedure_files._place
 
     def fails_at_the_page(target: Path, text: str, number: str, revision: int) -> None:
         if target.suffix == ".html":
             raise OSError(28, "No space left on device")
         place(target, text, number, revision)
 
-    monkeypatch.setattr(write, "_place", fails_at_the_page)
+    monkeypatch.setattr(procedure_files, "_place", fails_at_the_page)
     with pytest.raises(ProcedureError, match="No space left on device"):
         write_procedure(stand_ins.recipe(), number="SP-014", folder=tmp_path)
     assert list(tmp_path.iterdir()) == []
@@ -750,9 +750,9 @@ def test_a_file_that_came_meanwhile_is_not_overwritten(
 
         monkeypatch.setattr(os, "link", no_links)
     target = tmp_path / "SP-1.html"
-    write._place(target, "first", "SP-1")
+    procedure_files._place(target, "first", "SP-1")
     with pytest.raises(ProcedureError, match="procedure SP-1 is there already"):
-        write._place(target, "second", "SP-1")
+        procedure_files._place(target, "second", "SP-1")
     assert [p.name for p in tmp_path.iterdir()] == ["SP-1.html"]
     assert target.read_text() == "first"
 

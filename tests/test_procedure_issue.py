@@ -17,7 +17,7 @@ from test_procedure_revisions import SIGNED
 
 import finishlab as fl
 from finishlab import ProcedureError
-from finishlab.procedure import read
+from finishlab.procedure import kept_procedure
 
 MARK = "DRAFT: not in force. Do not work by this page before somebody has issued it."
 
@@ -253,7 +253,7 @@ def test_kept_files_of_an_older_finishlab_are_in_force(tmp_path: Path) -> None:
     assert "status" not in kept
     kept["facts"]["withdrawn"] = ""
     del kept["draft"]
-    kept["fingerprint"] = read.fingerprint(kept)
+    kept["fingerprint"] = kept_procedure.fingerprint(kept)
     path.write_text(json.dumps(kept), encoding="utf-8")
     found = fl.procedure_register(tmp_path)
     assert (found.rows[0]["status"], found.cautions) == ("in force", ())

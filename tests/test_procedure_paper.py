@@ -14,8 +14,8 @@ from on_paper import assert_within_the_page
 from test_procedure import CARD, HOSTILE, squeezed
 
 import finishlab as fl
+from finishlab.procedure.kept_procedure import kept_file
 from finishlab.procedure.paper import pdf_of
-from finishlab.procedure.read import kept_file
 from finishlab.study import Step
 
 NEEDED = shutil.which("pdftotext") and shutil.which("pdfinfo")

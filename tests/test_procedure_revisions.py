@@ -12,7 +12,7 @@ import pytest
 import stand_ins
 
 from finishlab import ProcedureError, procedure_register, read_procedure, revise_procedure, write_procedure
-from finishlab.procedure.read import fingerprint
+from finishlab.procedure.kept_procedure import fingerprint
 
 SIGNED = {"reason": "new product lot", "approved_by": "owner"}
 
@@ -125,7 +125,7 @@ import os, sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 import test_procedure_revisions as t
-from finishlab.procedure import write
+from finishlab.procedure import procedure_files as write
 place = write._place
 def stops(target, text, number, revision=1):
     if target.suffix == ".html":

@@ -11,10 +11,10 @@ from test_procedure import squeezed
 from test_procedure_paper import told
 
 import finishlab as fl
+from finishlab.procedure.kept_procedure import kept_file
 from finishlab.procedure.paper import pdf_of
-from finishlab.procedure.read import kept_file
+from finishlab.procedure.procedure_files import render
 from finishlab.procedure.shop import read_shop, with_mils, words
-from finishlab.procedure.write import render
 
 #: One dark point, the least PNG there is.
 PNG = base64.b64decode(

@@ -8,10 +8,10 @@ from nbclient import NotebookClient
 
 CELL = """\
 import time
-from finishlab import _progress
-_progress.PATIENCE = {patience}
+from finishlab import progress as progress
+progress.PATIENCE = {patience}
 print("before")
-with _progress.bar(4) as stage:
+with progress.bar(4) as stage:
     stage("choosing trials, start 1 of 4")
     time.sleep(0.5)
     stage("choosing trials, start 2 of 4")
@@ -55,7 +55,7 @@ def test_a_bar_shows_how_far_slow_work_is_and_leaves_nothing(monkeypatch):
 
 
 def test_under_a_slider_where_it_could_not_be_taken_back_there_is_no_bar(monkeypatch):
-    inside = CELL.replace("with _progress", "import ipywidgets\nwith ipywidgets.Output(), _progress")
+    inside = CELL.replace("with progress", "import ipywidgets\nwith ipywidgets.Output(), progress")
     monkeypatch.setattr(sys.modules[__name__], "CELL", inside)
     seen, _ = shown(monkeypatch, 0.1, opened=True)
     assert seen == []

@@ -8,32 +8,33 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from finishlab import PracticeBench, _proving_work, proving
-from finishlab._figures import blank
-from finishlab._proving_rivals import RIVALS, gaussian_process, quadratic, recommended
+from finishlab import PracticeBench
 from finishlab.errors import PlanError
+from finishlab.figures.frame import blank
+from finishlab.proving import bench_path, proving_ground
+from finishlab.proving.textbook_rivals import RIVALS, gaussian_process, quadratic, recommended
 
-ALL = list(proving.SCENARIOS)
+ALL = list(proving_ground.SCENARIOS)
 
 
 @pytest.fixture(scope="module")
-def proved() -> proving.Proving:
+def proved() -> proving_ground.Proving:
     """Two benches of every scenario, three ways."""
-    return proving.prove(
-        benches=2, ways=[proving.OURS, "quadratic, point prediction", "quadratic, predictive bound"]
+    return proving_ground.prove(
+        benches=2, ways=[proving_ground.OURS, "quadratic, point prediction", "quadratic, predictive bound"]
     )
 
 
 def test_every_kind_of_bench_is_worked_and_at_least_half_know_no_formula_of_ours() -> None:
-    assert {k for s in proving.SCENARIOS.values() for k in s.kinds} == set(PracticeBench.KINDS)
+    assert {k for s in proving_ground.SCENARIOS.values() for k in s.kinds} == set(PracticeBench.KINDS)
     # The step model's curve holds exponential decay, power laws and S-shapes; their kinds are these.
     near = {1, 2, 6, 7, 12, 14}
     assert len(set(PracticeBench.KINDS) - near) >= len(PracticeBench.KINDS) / 2
 
 
-def test_the_promise_is_kept_where_a_wrong_model_visibly_fails(proved: proving.Proving) -> None:
+def test_the_promise_is_kept_where_a_wrong_model_visibly_fails(proved: proving_ground.Proving) -> None:
     table = proved.table().set_index(["way", "scenario"])
-    ours = table.loc[(proving.OURS, "all")]
+    ours = table.loc[(proving_ground.OURS, "all")]
     wrong = table.loc[("quadratic, point prediction", "all")]
     # 30 benches: a mean true probability of 0.9 with SD 0.1 has a standard error of 0.02.
     assert ours["kept"] > 0.84
@@ -44,9 +45,9 @@ def test_the_promise_is_kept_where_a_wrong_model_visibly_fails(proved: proving.P
 
 
 def test_recommendations_are_scored_by_the_bench_that_was_worked() -> None:
-    task = proving.Task("plateau", 4, "24", 0.9)
-    plan = _proving_work.plan(12, 4)
-    row = proving.work_bench(task, plan, [proving.OURS]).iloc[0]
+    task = proving_ground.Task("plateau", 4, "24", 0.9)
+    plan = bench_path.plan(12, 4)
+    row = proving_ground.work_bench(task, plan, [proving_ground.OURS]).iloc[0]
     bench = PracticeBench(kind=3, seed=4)
     best = bench.best()
     assert row["trials"] == 24
@@ -59,7 +60,7 @@ def test_recommendations_are_scored_by_the_bench_that_was_worked() -> None:
 def test_readings_after_each_step_are_left_out_where_the_design_says_so() -> None:
     bench = PracticeBench(kind=1, seed=1)
     sheet = pd.DataFrame([bench.study.today]).assign(panel="1")
-    every, final = (_proving_work.logged(bench, sheet, proving.DESIGNS[d], 1) for d in ("24", "40"))
+    every, final = (bench_path.logged(bench, sheet, proving_ground.DESIGNS[d], 1) for d in ("24", "40"))
     assert "sand_gloss_60" in every.columns
     assert not [c for c in final.columns if c.startswith(("sand_gloss", "cut_gloss"))]
     assert "gloss_20" in final.columns
@@ -67,12 +68,12 @@ def test_readings_after_each_step_are_left_out_where_the_design_says_so() -> Non
 
 def test_an_interrupted_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
     rows = tmp_path / "rows.csv"
-    asked = {"ways": [proving.OURS], "jobs": 1, "rows": rows}
-    first = proving.prove(["exponential"], benches=1, **asked)
+    asked = {"ways": [proving_ground.OURS], "jobs": 1, "rows": rows}
+    first = proving_ground.prove(["exponential"], benches=1, **asked)
     written = rows.read_text()
-    again = proving.prove(["exponential"], benches=1, **asked)
+    again = proving_ground.prove(["exponential"], benches=1, **asked)
     assert rows.read_text() == written
-    both = proving.prove(["exponential"], benches=2, **asked)
+    both = proving_ground.prove(["exponential"], benches=2, **asked)
     assert rows.read_text().startswith(written)
     assert both.rows["seed"].tolist() == [1, 2]
     columns = ["scenario", "seed", "true", "ratio", "answered"]
@@ -83,16 +84,16 @@ def test_an_error_is_a_row_of_its_own_and_counts_as_no_answer(monkeypatch: pytes
     def broken(*_: object, **__: object) -> None:
         raise PlanError("nothing works today.")
 
-    monkeypatch.setattr(_proving_work, "shortest", broken)
-    row = proving.work_bench(
-        proving.Task("exponential", 1, "24", 0.9), _proving_work.plan(12, 1), [proving.OURS]
+    monkeypatch.setattr(bench_path, "shortest", broken)
+    row = proving_ground.work_bench(
+        proving_ground.Task("exponential", 1, "24", 0.9), bench_path.plan(12, 1), [proving_ground.OURS]
     )
     assert row["error"].tolist() == ["PlanError: nothing works today."]
     assert not row["answered"].any()
-    assert proving.Proving(row).table()["failed"].tolist() == [1, 1]
+    assert proving_ground.Proving(row).table()["failed"].tolist() == [1, 1]
 
 
-def test_the_figure_has_a_line_for_each_scenario_and_says_the_share(proved: proving.Proving) -> None:
+def test_the_figure_has_a_line_for_each_scenario_and_says_the_share(proved: proving_ground.Proving) -> None:
     ax = proved.plot(ax=blank(7, 6))
     assert [t.get_text() for t in ax.get_yticklabels()] == [*ALL, "all"]
     assert "finishlab keeps it in" in ax.get_title(loc="left")
@@ -104,10 +105,10 @@ def test_the_command_prints_the_table_and_says_what_it_does_not_know(
 ) -> None:
     rows = tmp_path / "rows.csv"
     line = ["--benches", "1", "--scenarios", "plateau", "--jobs", "1", "--rows", str(rows), "--ours-only"]
-    assert proving.main(line) == 0
+    assert proving_ground.main(line) == 0
     printed = capsys.readouterr().out
     assert "12 planned + 3 rounds of 4, readings after each step; assurance 0.9" in printed
-    assert proving.main(["--scenarios", "marble", "--benches", "0"]) == 2
+    assert proving_ground.main(["--scenarios", "marble", "--benches", "0"]) == 2
     said = capsys.readouterr().err
     assert "'marble' is not a scenario. Known are exponential" in said
     assert "benches is 0; work one of each scenario at least." in said
@@ -118,19 +119,19 @@ def test_the_command_prints_the_table_and_says_what_it_does_not_know(
 def test_a_cluster_works_the_same_benches_to_the_same_answer(tmp_path: Path) -> None:
     from distributed import LocalCluster
 
-    asked = {"benches": 1, "ways": [proving.OURS]}
-    here = proving.prove(["exponential"], jobs=1, **asked)
+    asked = {"benches": 1, "ways": [proving_ground.OURS]}
+    here = proving_ground.prove(["exponential"], jobs=1, **asked)
     with (
         LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
-        proving.on_cluster(cluster.scheduler_address),
+        proving_ground.on_cluster(cluster.scheduler_address),
     ):
-        there = proving.prove(["exponential"], **asked)
+        there = proving_ground.prove(["exponential"], **asked)
     columns = ["scenario", "seed", "true", "ratio", "answered"]
     pd.testing.assert_frame_equal(here.rows[columns], there.rows[columns])
 
 
 def test_a_cluster_that_does_not_answer_is_said_so(capsys: pytest.CaptureFixture[str]) -> None:
-    assert proving.main(["--cluster", "nowhere", "--benches", "1"]) == 2
+    assert proving_ground.main(["--cluster", "nowhere", "--benches", "1"]) == 2
     assert "No cluster answers at nowhere." in capsys.readouterr().err
 
 
@@ -166,7 +167,7 @@ def test_the_gaussian_process_comes_near_what_it_was_shown() -> None:
 
 def test_a_goal_that_nothing_reaches_gets_no_process_from_any_rival() -> None:
     bench = PracticeBench(kind=1, seed=3)
-    trials = bench.work(_proving_work.plan(12, 1), seed=1)
+    trials = bench.work(bench_path.plan(12, 1), seed=1)
     minutes = np.arange(len(np.concatenate(list(bench.study.basis.chunks()))), dtype=float)
     goal, _ = bench.study.asked({"gloss_20": {"at_least": 150}})
     for way in RIVALS:

@@ -20,8 +20,9 @@ from record_sheets import D4039, STUDY, STUDY_TEXT, csv_text, good
 
 import finishlab as fl
 from finishlab.errors import RecordsError
-from finishlab.records import read_trials, readings_of, rows, store, tables
-from finishlab.records.spread import robust_spread, widest_range
+from finishlab.records import read_trials, readings_of
+from finishlab.records.book import database, rows, store
+from finishlab.records.repeat_spread import robust_spread, widest_range
 from finishlab.study import Study
 
 SETTINGS = {"sand_grit": "P2000", "cut_pad": "foam", "cut_passes": 3, "polish_speed": 900, "polish_passes": 2}
@@ -173,7 +174,7 @@ def test_a_book_without_trials_gives_the_table_without_rows(book):
 
 def test_the_table_as_logged_stands_though_a_value_breaks_a_rule(book):
     trial = done(book)
-    wrong = sa.update(tables.readings).where(tables.readings.c.quantity == "gloss_20").values(value=840.0)
+    wrong = sa.update(database.readings).where(database.readings.c.quantity == "gloss_20").values(value=840.0)
     book._store.write(lambda conn: conn.execute(wrong))
     assert "840" in refusal(book.trials, STUDY)
     logged = book.as_logged(STUDY)
@@ -560,7 +561,7 @@ def test_a_correction_is_told_to_two_decimals_and_kept_in_full(book):
     ]
     assert book.today(STUDY)["after"].tolist()[:3] == ["3.14159", "4.33", "4.33"]
     kept = book._store.read(
-        lambda c: c.scalars(sa.select(tables.events.c.before).order_by(tables.events.c.id)).all()
+        lambda c: c.scalars(sa.select(database.events.c.before).order_by(database.events.c.id)).all()
     )
     assert repr(spent) in kept
 
@@ -750,7 +751,7 @@ def test_a_book_written_by_newer_code_is_refused_and_untouched(tmp_path):
     connection.close()
     before = path.read_bytes()
     assert refusal(fl.RecordBook, path) == (
-        f"{path} was written by a newer finishlab (book version 99; this one knows {tables.VERSION}). "
+        f"{path} was written by a newer finishlab (book version 99; this one knows {database.VERSION}). "
         "Update finishlab on this machine; nothing in the book was touched."
     )
     assert path.read_bytes() == before
@@ -767,20 +768,20 @@ def test_an_older_book_is_brought_up_and_a_step_that_fails_leaves_it_as_it_was(b
         conn.execute(sa.text("ALTER TABLE nowhere ADD COLUMN colour TEXT"))
 
     url = book._store._url
-    monkeypatch.setattr(tables, "VERSION", 2)
-    monkeypatch.setitem(tables.MIGRATIONS, 1, broken)
+    monkeypatch.setattr(database, "VERSION", 2)
+    monkeypatch.setitem(database.MIGRATIONS, 1, broken)
     assert "cannot be used" in refusal(fl.RecordBook, url.render_as_string(hide_password=False))
     assert "colour" not in book._store.read(
         lambda c: [x["name"] for x in sa.inspect(c).get_columns("panels")]
     )
-    monkeypatch.setitem(tables.MIGRATIONS, 1, wider)
+    monkeypatch.setitem(database.MIGRATIONS, 1, wider)
     with fl.RecordBook(url.render_as_string(hide_password=False)) as newer:
         assert newer.trials(STUDY)["status"].tolist() == ["done"]
-        assert newer._store.read(lambda c: c.scalar(sa.select(tables.book.c.version))) == 2
+        assert newer._store.read(lambda c: c.scalar(sa.select(database.book.c.version))) == 2
 
 
 def test_every_constraint_has_a_name():
-    for table in tables.metadata.tables.values():
+    for table in database.metadata.tables.values():
         for constraint in table.constraints:
             assert constraint.name, (table.name, constraint)
 
@@ -894,7 +895,7 @@ def opened_by_another(folder, rights):
     folder.chmod(rights)
     code = (
         "import os\n"
-        "from finishlab.records.book import RecordBook\n"
+        "from finishlab.records.book.record_book import RecordBook\n"
         "if os.geteuid() == 0: os.setuid(65534)\n"  # rights do not bind the administrator
         f"try: RecordBook({str(folder / 'trials.sqlite')!r})\n"
         "except Exception as error: print(type(error).__name__, error)\n"

@@ -12,7 +12,7 @@ from record_sheets import STUDY
 
 import finishlab as fl
 from finishlab.errors import RecordsError
-from finishlab.records.book_file import BookFile
+from finishlab.records.book.book_file import BookFile
 
 
 @pytest.fixture

@@ -9,9 +9,9 @@ from record_sheets import D4039, STUDY, STUDY_TEXT, but, good
 
 from finishlab.errors import RecordsError, StudyError
 from finishlab.model.limits import ruled_out
-from finishlab.optics import highest_clear_gloss
 from finishlab.records import check_trials, readings_of
 from finishlab.study import Study
+from finishlab.trade.optics import highest_clear_gloss
 
 
 def check(study=STUDY, **columns):

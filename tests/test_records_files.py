@@ -14,8 +14,9 @@ import pytest
 from record_sheets import STUDY, but, csv_text, good
 
 from finishlab.errors import RecordsError
-from finishlab.records import check_trials, csv_file, files, read_trials, write_trials, xlsx_file
-from finishlab.records.guard import guarded, unguarded
+from finishlab.records import check_trials, read_trials, write_trials
+from finishlab.records.sheets import csv_file, sheet_files, xlsx_file
+from finishlab.records.sheets.guard import guarded, unguarded
 
 # OWASP, "CSV Injection" (from memory): characters that make a spreadsheet take a cell for a formula.
 OWASP = ["=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"]
@@ -625,4 +626,4 @@ def test_whole_numbers_with_a_gap_among_them_stay_whole(tmp_path):
 
 
 def test_the_modules_of_the_two_kinds_are_the_only_ways_in_and_out():
-    assert files._READERS.keys() == files._WRITERS.keys() == {".csv", ".xlsx"}
+    assert sheet_files._READERS.keys() == sheet_files._WRITERS.keys() == {".csv", ".xlsx"}

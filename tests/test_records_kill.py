@@ -16,7 +16,7 @@ import record_server
 import record_writer
 from record_sheets import STUDY
 
-from finishlab.records.book import RecordBook
+from finishlab.records.book.record_book import RecordBook
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are killed as POSIX does it")
 

@@ -10,8 +10,8 @@ import pytest
 from lab_page import browser, needs
 
 import finishlab as fl
+from finishlab.classroom.slides import _SIZES, _drawn
 from finishlab.errors import ProcedureError, RecordsError
-from finishlab.slides import _SIZES, _drawn
 
 #: A screen of 1280 x 800, and what can be read on it from the back row.
 SCREEN, LEAST_PX = {"width": 1280, "height": 800}, 24

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab._proving_work import own_goal, scored
 from finishlab.errors import PlanError, StudyError
 from finishlab.model.assurance import job_probability
+from finishlab.proving.bench_path import own_goal, scored
 from finishlab.study import Condition, Limit
 
 

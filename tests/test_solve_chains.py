@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError
+from finishlab.figures.frame import blank
 from finishlab.solve import Recipe
 from finishlab.solve.what_if import WhatIf
 

@@ -11,14 +11,14 @@ from published import figures, table
 from scipy import special, stats
 
 import finishlab as fl
-from finishlab import plots
 from finishlab.errors import ModelError, RecordsError
+from finishlab.figures import answer_figures
 from finishlab.model.assurance import job_probability
 from finishlab.model.latent import Predicted
 from finishlab.solve.confirmation import Confirmation
-from finishlab.solve.confirming import confirm
+from finishlab.solve.confirmation_trials import confirm
 from finishlab.solve.forecast import Forecast, Readings, ResponseForecast
-from finishlab.solve.together import RATE, read_together, share_as_few
+from finishlab.solve.forecast_test import RATE, read_together, share_as_few
 from finishlab.study import Condition, Job
 
 KNOWN, PANEL, PATCH, METER, CEILING, Z = 0.03, 0.04, 0.035, 0.4, 88.0, -1.5
@@ -219,7 +219,7 @@ def test_the_example_of_the_nist_handbook_is_met_and_plugging_in_is_not():
 @pytest.fixture
 def quick(monkeypatch):
     """Fewer rounds drawn to rank one among: the rate over many real rounds stays what it is."""
-    monkeypatch.setattr("finishlab.solve.together._ROUNDS", 2000)
+    monkeypatch.setattr("finishlab.solve.forecast_test._ROUNDS", 2000)
 
 
 def alarms(forecast, rounds, panels, each, shift=0.0, seed=0):
@@ -495,7 +495,7 @@ def test_a_confirmation_is_kept_whole(recipe, fresh):
     with pytest.raises(dataclasses.FrozenInstanceError):
         found.met = 0
     assert "<table" in found._repr_html_()
-    ax = found.plot(plots.blank())
+    ax = found.plot(answer_figures.blank())
     assert [t.get_text() for t in ax.get_xticklabels()] == ["5", "5", "6", "6", "7", "7"]
 
 

@@ -8,10 +8,10 @@ import pytest
 from scipy import stats
 
 import finishlab as fl
-from finishlab._figures import blank
 from finishlab.errors import ModelError, OutsideStudy
-from finishlab.model.conditioned import GlossRead
+from finishlab.figures.frame import blank
 from finishlab.model.evidence import gloss_read_after
+from finishlab.model.patch_readings import GlossRead
 from finishlab.solve.mid_job_ways import Weighed
 
 WORKED = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}

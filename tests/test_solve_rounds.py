@@ -9,10 +9,10 @@ from scipy import stats
 
 import finishlab as fl
 from finishlab.errors import PlanError
-from finishlab.solve import worth
-from finishlab.solve.rounds import _looked_at, _stood
+from finishlab.solve import outlook as worth
+from finishlab.solve.follow_up_rounds import _looked_at, _stood
+from finishlab.solve.outlook import Outlook, outlook
 from finishlab.solve.search import Candidates, candidates
-from finishlab.solve.worth import Outlook, outlook
 
 SPREAD_KNOWN, PANEL, OWN = 0.06, 0.03**2, 0.035**2
 

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 
 import finishlab as fl
-from finishlab._show import process_text
 from finishlab.solve import Recipe
 from finishlab.solve.verdict import chance_to_reach
+from finishlab.words.show import process_text
 
 
 def gloss(target):

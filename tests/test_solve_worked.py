@@ -8,7 +8,7 @@ import pytest
 
 import finishlab as fl
 from finishlab.errors import ModelError
-from finishlab.procedure.facts import procedure_facts
+from finishlab.procedure.procedure_facts import procedure_facts
 from finishlab.solve.what_if import WhatIf
 
 JUDGE = "type: finishlab plan DIR --trials 4 --panels 1"

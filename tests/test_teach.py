@@ -7,9 +7,9 @@ from published import table
 from scipy import stats
 
 import finishlab as fl
-from finishlab._figures import blank
+from finishlab.classroom.step_counts import _alike
 from finishlab.errors import ModelError
-from finishlab.teach import _alike
+from finishlab.figures.frame import blank
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,17 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from finishlab.cli import answers, begin, bench, documents, keep, lab, rename, rounds, watch
+from finishlab.cli import (
+    answer_commands,
+    follow_up_command,
+    lab_command,
+    procedure_command,
+    record_command,
+    rename_command,
+    start_command,
+    trial_commands,
+    watch_command,
+)
 from finishlab.cli.options import MISTAKE
 from finishlab.errors import FinishlabError
 
@@ -98,15 +108,21 @@ def _top() -> None:
     """
 
 
-for _command in (begin.start, keep.plan, bench.record, answers.check, answers.shortest):
+for _command in (
+    start_command.start,
+    trial_commands.plan,
+    record_command.record,
+    answer_commands.check,
+    answer_commands.shortest,
+):
     app.command()(_command)
-app.command("follow-up")(rounds.follow_up)
-app.command()(documents.procedure)
-app.command()(documents.issue)
-app.command()(documents.withdraw)
-app.command()(watch.watch)
-app.command()(lab.lab)
-app.command("import")(keep.import_sheet)
-for _command in (keep.export, keep.backup):
+app.command("follow-up")(follow_up_command.follow_up)
+app.command()(procedure_command.procedure)
+app.command()(procedure_command.issue)
+app.command()(procedure_command.withdraw)
+app.command()(watch_command.watch)
+app.command()(lab_command.lab)
+app.command("import")(trial_commands.import_sheet)
+for _command in (trial_commands.export, trial_commands.backup):
     app.command()(_command)
-app.command()(rename.rename)
+app.command()(rename_command.rename)

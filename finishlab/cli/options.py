@@ -52,7 +52,7 @@ Assurance = Annotated[
 
 def asked(study: Study, goal: list[str] | None, assurance: float | None) -> dict[str, Any]:
     """Return goal and assurance as asked on the line, checked before any work begins."""
-    from finishlab._goal_words import goal_from_words
+    from finishlab.study.goal_words import goal_from_words
 
     conditions, wanted = study.asked(goal_from_words(goal) if goal else None, assurance)
     return {"goal": conditions, "assurance": wanted}

@@ -16,15 +16,15 @@ Answers: `averages` -> `effects`; `joint`, `held` -> `curves`, `grids`; `straigh
 """
 
 from finishlab.model.checks import ModelChecks, check_model
-from finishlab.model.compare import ModelComparison, compare_models
 from finishlab.model.constants import StepConstants, step_constants
 from finishlab.model.curves import PassCurve, pass_curve
 from finishlab.model.differences import LevelDifferences, compare_levels
 from finishlab.model.effects import WhatMatters, what_matters
-from finishlab.model.finish import FinishModel
+from finishlab.model.finish_model import FinishModel
 from finishlab.model.fitting import fit
 from finishlab.model.grids import SettingGrid, setting_grid
 from finishlab.model.lenth import ScreenedEffects, screen_effects
+from finishlab.model.model_comparison import ModelComparison, compare_models
 from finishlab.model.spread_shares import VarianceShares, variance_shares
 
 __all__ = [

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from finishlab.basis import Basis
 from finishlab.errors import ModelError
-from finishlab.mixed import DRAWS, Mixture, PanelFit, fit_panels
+from finishlab.statistics import DRAWS, Mixture, PanelFit, fit_panels
 from finishlab.study import Step
+from finishlab.study.basis import Basis
 
 #: Turns between the fit and what may lie beyond a bound.
 _BEYOND_ROUNDS = 20

@@ -18,7 +18,7 @@ from finishlab.model.latent import Rows
 
 if TYPE_CHECKING:
     from finishlab.model.additive import Additive
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
 
 #: Levels of a factor looked at.
 _LEVELS = 8

@@ -23,11 +23,11 @@ from dataclasses import replace
 import numpy as np
 from scipy import linalg, special
 
-from finishlab._threads import one_thread
 from finishlab.model.assurance import meter_points
 from finishlab.model.latent import Draw, Posterior, Predicted, Rows, crew_average, mean_correction
 from finishlab.model.response import ResponseFit
 from finishlab.study import Condition
+from finishlab.threads import one_thread
 
 #: Readings that the spread is bounded from.
 _READINGS = 16

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab._show import counted, number
-from finishlab.model.asked import ODD, REACH, Asked, Check
-from finishlab.model.exact import exact_share
+from finishlab.model.check_answers import ODD, REACH, Asked, Check
 from finishlab.model.scale_questions import ask_ceiling, ask_power
+from finishlab.statistics.exact_shares import exact_share
+from finishlab.words.show import counted, number
 
 
 def _tied(x: np.ndarray, y: np.ndarray) -> np.ndarray:

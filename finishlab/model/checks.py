@@ -12,18 +12,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.asked import REACH, Asked, Check
+from finishlab.model.check_answers import REACH, Asked, Check
 from finishlab.model.check_questions import repeated
 from finishlab.model.scale_questions import ceilings
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
 
 #: Characters of a process's name in a figure.
 _NAME_WIDTH = 34
@@ -60,7 +60,7 @@ class ModelChecks:
     def text(self) -> str:
         """Return how many checks are well, and what the others warn of."""
         bad = self.cautions
-        count = _show.counted(len(self.checks), "check")
+        count = show.counted(len(self.checks), "check")
         if not bad:
             return f"All is well in {count}. {self.checks[0].sentence}"
         return f"{len(bad)} of {count} {'asks' if len(bad) == 1 else 'ask'} for a look. " + " ".join(bad)
@@ -118,7 +118,7 @@ class ModelChecks:
         return _draw(self._asked[name], found[0], ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _plain(value: Any) -> Any:
@@ -129,8 +129,8 @@ def _plain(value: Any) -> Any:
 
 
 def _draw(asked: Asked, check: Check, ax: Axes | None) -> Axes:
-    from finishlab import _check_figures as figures
-    from finishlab import plots
+    from finishlab.figures import answer_figures
+    from finishlab.figures import check_figures as figures
 
     view, left, title = asked.view, asked.fit.left_out, check.caution or check.sentence
     if check.question in ("prediction", "new panel"):
@@ -138,10 +138,12 @@ def _draw(asked: Asked, check: Check, ax: Axes | None) -> Axes:
         missed = view.missed(view.residual, panels=panels)
         reach = REACH * missed / view.standardised(view.residual, panels=panels)
         middle = left.y - missed
-        return plots.fit(left.y, middle, middle - reach, middle + reach, response=asked.fit.name, ax=ax)
+        return answer_figures.fit(
+            left.y, middle, middle - reach, middle + reach, response=asked.fit.name, ax=ax
+        )
     over: dict[str, tuple[Any, str]] = {
-        "level": (asked.expected, f"{_show.label(asked.fit.name)}, by the other trials"),
-        "spread": (asked.expected, f"{_show.label(asked.fit.name)}, by the other trials"),
+        "level": (asked.expected, f"{show.label(asked.fit.name)}, by the other trials"),
+        "spread": (asked.expected, f"{show.label(asked.fit.name)}, by the other trials"),
         "order": (asked.order, "order of work"),
         "panels": (asked.panels, "panel"),
     }
@@ -177,7 +179,7 @@ def _repeated_names(asked: Asked) -> list[str]:
     values = asked.fit.posterior.observed.rows.values[view.at]
     of = view.same[view.at]
     _, first, counts = np.unique(of, return_index=True, return_counts=True)
-    words = [_show.process_text(study.basis.settings(values[i]), study) for i in first[counts > 1]]
+    words = [show.process_text(study.basis.settings(values[i]), study) for i in first[counts > 1]]
     return ["\n".join(textwrap.wrap(w, _NAME_WIDTH)) for w in words]
 
 

@@ -10,18 +10,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.mixed import (
+from finishlab.model.straight_scale import Straight
+from finishlab.statistics import (
     Terms,
     in_terms,
     sum_coded,
 )
-from finishlab.model.straight import Straight
 from finishlab.study import Setting
+from finishlab.words import show
 
 if TYPE_CHECKING:
-    from finishlab.basis import Basis
+    from finishlab.study.basis import Basis
 
 #: Trials for each term before squares and products come in (common practice, no source).
 ROOM = 2
@@ -68,12 +68,12 @@ class ComparedTerms:
         others = [f for f in basis.factors if f is not setting]
         crowded = [f for f in others if not self._main(basis, f, part, coded[basis.column(f.factor)])]
         if crowded:
-            names = [_show.label(f.factor) for f in crowded]
+            names = [show.label(f.factor) for f in crowded]
             needed = (
                 in_terms(self._blocks, [*self._order, *((f.factor,) for f in crowded)]).matrix.shape[1] + 2
             )
             raise ModelError(
-                f"{_show.counted(len(part.y), 'trial')} are too few to compare {_show.label(self._own)}: {_show.listed(names)} "
+                f"{show.counted(len(part.y), 'trial')} are too few to compare {show.label(self._own)}: {show.listed(names)} "
                 f"changed as well, and the difference may be their doing. Work {needed} trials at least, or ask "
                 "what_matters, which fills the gap with a stated guess."
             )
@@ -91,7 +91,7 @@ class ComparedTerms:
         self.terms: Terms = in_terms(self._blocks, self._order)
         if not self.products and len(others):
             self.cautions.append(
-                f"{_show.counted(len(part.y), 'trial')} are too few, or too alike, to tell whether the differences hang on "
+                f"{show.counted(len(part.y), 'trial')} are too few, or too alike, to tell whether the differences hang on "
                 "the other settings; they are taken to be the same at all of them."
             )
 
@@ -109,7 +109,7 @@ class ComparedTerms:
             self._blocks[f.factor], self._average[f.factor] = code, np.zeros(code.shape[1])
         if self._add((f.factor,), 1):
             return True
-        own, label = _show.label(self._own), _show.label(f.factor)
+        own, label = show.label(self._own), show.label(f.factor)
         matrix = in_terms(self._blocks, [*self._order, (f.factor,)]).matrix
         if len(value) < matrix.shape[1] + 2:
             return False

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab import optics
 from finishlab.records import readings_of
+from finishlab.trade import optics
 
 if TYPE_CHECKING:
     import pandas as pd

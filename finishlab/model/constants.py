@@ -14,15 +14,16 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 from scipy import linalg
 
-from finishlab import _show, optics
-from finishlab._constants_figure import TELLS
-from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
+from finishlab.figures.constants_figure import TELLS
 from finishlab.model.assurance import COVER
-from finishlab.model.finish import FinishModel
+from finishlab.model.finish_model import FinishModel
 from finishlab.model.latent import Posterior
 from finishlab.model.steps import StepCurve
+from finishlab.plain import plain_rows
 from finishlab.study import Step
+from finishlab.trade import optics
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,18 +122,18 @@ class StepConstants:
         ModelError
             There is no such step.
         """
-        from finishlab import _constants_figure
+        from finishlab.figures import constants_figure
 
         counts = self.constants["step"].value_counts(sort=False)
         if step is not None and step not in counts.index:
             raise ModelError(f"there is no step '{step}'. The steps are {', '.join(map(str, counts.index))}.")
         chosen = step or str(counts.idxmax())
-        return _constants_figure.step_constants(
+        return constants_figure.step_constants(
             self.constants[self.constants["step"] == chosen], response=self.response, ax=ax
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def step_constants(model: FinishModel) -> StepConstants:
@@ -210,7 +211,7 @@ def step_constants(model: FinishModel) -> StepConstants:
     unworked = int((table["trials"] == 0).sum())
     cautions = (
         (
-            f"{_show.counted(unworked, 'combination')} of {len(table)} had no trial; what is said of "
+            f"{show.counted(unworked, 'combination')} of {len(table)} had no trial; what is said of "
             f"{'it' if unworked == 1 else 'them'} rests on the others and on a general guess.",
         )
         if unworked
@@ -246,7 +247,7 @@ def _rows(
     """Return a step's part of the table."""
     import pandas as pd
 
-    held = [_show.setting_text(s, s.levels[0]) for s in step.settings if s.held and not s.numeric]
+    held = [show.setting_text(s, s.levels[0]) for s in step.settings if s.held and not s.numeric]
     amount = step.amount
     rows = []
     for i, choice in enumerate(choices):
@@ -256,7 +257,7 @@ def _rows(
         for factor, value in choice.items():
             worked &= (model.done[factor] == value).to_numpy()
         named = ", ".join([*map(str, choice.values()), *([] if choice else held)])
-        row: dict[str, Any] = {"step": step.name, "with": named or _show.step_name(step)}
+        row: dict[str, Any] = {"step": step.name, "with": named or show.step_name(step)}
         row |= {"trials": int(worked.sum()), "amount": "" if amount is None else amount.name}
         drawn = {"halving": halving[:, i], "level": level[:, i], "roughness_um": roughness[:, i]}
         for name, values in drawn.items():
@@ -285,4 +286,4 @@ def _between(row: Any, name: str, unit: str) -> str:
 
 
 def _words(step: Any) -> str:
-    return _show.begun(str(step).replace("_", " "))
+    return show.begun(str(step).replace("_", " "))

@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.held import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
-from finishlab.model.worked import PLAN_THEM
+from finishlab.model.other_settings import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
+from finishlab.model.trial_coverage import PLAN_THEM
 from finishlab.study import RESPONSES, Condition, Setting
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
     from finishlab.model.response import ResponseFit
 
 #: A rest of the way smaller than this is not worth working for, in GU or the response's own unit (common practice, no source).
@@ -69,21 +69,21 @@ class PassCurve:
     def text(self) -> str:
         """Return where the curve levels off, and what the next job reads there."""
         words, unit = RESPONSES[self.response]
-        unit = _show.spaced(unit)
+        unit = show.spaced(unit)
         last = self._table.iloc[-1]
         near = (self._table["value"] - last["value"]).abs() <= _LITTLE
         # The first level from which on all stay near the last.
         k = len(near) - int(near[::-1].cumprod().sum())
         at = self._table.iloc[k]
-        job = _show.interval_text(at["job_low"], at["job_high"], unit.strip())
-        name = _show.label(self.factor)
+        job = show.interval_text(at["job_low"], at["job_high"], unit.strip())
+        name = show.label(self.factor)
         if k < len(near) - 1:
             level = (
-                f"From {_show.plain_number(at[self.factor])} {name} on, more of them change {words} by less than "
+                f"From {show.plain_number(at[self.factor])} {name} on, more of them change {words} by less than "
                 f"{_LITTLE}{unit}; the next job reads {job} there"
             )
         else:
-            level = f"{words} still changes at {_show.plain_number(last[self.factor])} {name}, where the next job reads {job}"
+            level = f"{words} still changes at {show.plain_number(last[self.factor])} {name}, where the next job reads {job}"
         return f"{level} (90 % of sections), with the rest at {self.held}."
 
     def to_dict(self) -> dict[str, Any]:
@@ -98,7 +98,7 @@ class PassCurve:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the curve with the next job's band and the trials on it."""
-        from finishlab import _effect_figures as figures
+        from finishlab.figures import effect_figures as figures
 
         goal = (None, None) if self._goal is None else (self._goal.at_least, self._goal.at_most)
         return figures.curve(
@@ -112,7 +112,7 @@ class PassCurve:
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _carried(fit: ResponseFit, model: FinishModel, base: np.ndarray, factor: Setting) -> pd.DataFrame:

@@ -15,10 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
-from finishlab._numbers import is_number
 from finishlab.errors import ModelError
-from finishlab.mixed import (
+from finishlab.model.compared_terms import ComparedTerms, told_groups
+from finishlab.model.other_settings import setting_of
+from finishlab.model.response import asked_response
+from finishlab.model.straight_scale import Straight, straighten
+from finishlab.numbers import is_number
+from finishlab.statistics import (
     Contrasts,
     MixedFit,
     all_pairs,
@@ -27,19 +30,16 @@ from finishlab.mixed import (
     term_test,
     together,
 )
-from finishlab.mixed.multiple import tukey_reach
-from finishlab.model.compared_terms import ComparedTerms, told_groups
-from finishlab.model.held import setting_of
-from finishlab.model.response import asked_response
-from finishlab.model.straight import Straight, straighten
+from finishlab.statistics.multiplicity import tukey_reach
 from finishlab.study import RESPONSES, Setting
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.basis import Basis
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
+    from finishlab.study.basis import Basis
 
 #: What intervals hold, all differences of two levels together.
 COVER = 0.9
@@ -92,12 +92,12 @@ class LevelDifferences:
     def text(self) -> str:
         """Return the verdicts, one sentence a pair, the widest six."""
         words, unit = RESPONSES[self.response]
-        what = f"{words} by {_show.label(self.factor)}, at the average of the other settings"
+        what = f"{words} by {show.label(self.factor)}, at the average of the other settings"
         matters = (
             "" if self.smallest is None else f" (less than {_amount(self.smallest, unit)} does not matter)"
         )
         more = len(self._pairs) - _SHOWN
-        rest = f" And {_show.counted(more, 'more pair')} in the table." if more > 0 else ""
+        rest = f" And {show.counted(more, 'more pair')} in the table." if more > 0 else ""
         return f"{what}{matters}: " + " ".join(f"{v}." for v in self._pairs["verdict"].head(_SHOWN)) + rest
 
     def to_dict(self) -> dict[str, Any]:
@@ -114,12 +114,12 @@ class LevelDifferences:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every difference as a dot with its interval, and the band that does not matter."""
-        from finishlab import _effect_figures
+        from finishlab.figures import effect_figures
 
         words, unit = RESPONSES[self.response]
         names = [f"{a} less {b}" for a, b in zip(self._pairs["level"], self._pairs["other"], strict=True)]
-        over = f"difference of {words}{', ' + unit if unit else ''} (intervals hold together with {_show.asked_percent(COVER)})"
-        ax = _effect_figures.ranked(self._pairs, names, over=over, title=self._headline(), ax=ax)
+        over = f"difference of {words}{', ' + unit if unit else ''} (intervals hold together with {show.asked_percent(COVER)})"
+        ax = effect_figures.ranked(self._pairs, names, over=over, title=self._headline(), ax=ax)
         if self.smallest:
             ax.axvspan(-self.smallest, self.smallest, color="#ececec", zorder=0)
             ax.annotate(
@@ -128,16 +128,16 @@ class LevelDifferences:
         return ax
 
     def _headline(self) -> str:
-        return f"{_show.label(self.factor)}: {self._pairs['verdict'].iloc[0]}"
+        return f"{show.label(self.factor)}: {self._pairs['verdict'].iloc[0]}"
 
     def _repr_html_(self) -> str:
         shown = self._pairs[["level", "other"]].copy()
         for column, unit in (("difference", RESPONSES[self.response][1]), ("minutes", "min")):
             ends = self._pairs[[column, f"{column}_low", f"{column}_high"]].to_numpy(float)
             shown[f"{column}, first less second"] = [
-                f"{_show.number(x, 1)} ({_show.interval_text(low, high, unit)})" for x, low, high in ends
+                f"{show.number(x, 1)} ({show.interval_text(low, high, unit)})" for x, low, high in ends
             ]
-        return _show.sentence_and_table(self.text(), shown) + _show.html_table(self.means)
+        return show.sentence_and_table(self.text(), shown) + show.html_table(self.means)
 
 
 def compare_levels(
@@ -216,14 +216,14 @@ def compare_levels(
     groups, told = told_groups(part.groups, built.terms.matrix)
     if "panel" not in groups and _within(part.groups["panel"], part.values[:, j]):
         raise ModelError(
-            f"{_show.label(factor)} changed only from panel to panel, and no two panels tell it from their own luck. "
+            f"{show.label(factor)} changed only from panel to panel, and no two panels tell it from their own luck. "
             "Work each of its levels on two panels at least, or several on one."
         )
     fit = part.fit(built.terms.matrix, groups)
     rows = built.rows(tried)
     found = contrasts(fit, all_pairs(len(tried)) @ rows)
     means = contrasts(fit, rows)
-    words = tuple(_show.setting_text(setting, basis.word(setting, v)) for v in tried)
+    words = tuple(show.setting_text(setting, basis.word(setting, v)) for v in tried)
     minutes = _minutes(model, part.values, j, tried)
     return LevelDifferences(
         factor=factor,
@@ -240,9 +240,9 @@ def compare_levels(
 
 def _tried(basis: Basis, setting: Setting, values: np.ndarray) -> np.ndarray:
     tried = np.unique(values)
-    label = _show.label(setting.factor)
+    label = show.label(setting.factor)
     if len(tried) < 2:
-        only = "left out" if not len(tried) else _show.setting_text(setting, basis.word(setting, tried[0]))
+        only = "left out" if not len(tried) else show.setting_text(setting, basis.word(setting, tried[0]))
         raise ModelError(
             f"{label} was {only} in every trial: there is nothing to compare. Add trials with another setting."
         )
@@ -257,7 +257,7 @@ def _untried(setting: Setting, tried: np.ndarray) -> list[str]:
     if setting.numeric:
         return []
     missing = [str(w) for i, w in enumerate(setting.levels) if i not in tried]
-    return [f"{_show.listed(missing)} of {_show.label(setting.factor)}: never tried."] if missing else []
+    return [f"{show.listed(missing)} of {show.label(setting.factor)}: never tried."] if missing else []
 
 
 def _within(panel: np.ndarray, value: np.ndarray) -> bool:
@@ -270,11 +270,11 @@ def _hangs(fit: MixedFit, built: ComparedTerms) -> list[str]:
     if not built.products or fit.residual_variance == 0:
         return []
     p = holm(np.array([term_test(fit, built.terms, t).p for t in built.products]))
-    on = [_show.label(t[1]) for t, q in zip(built.products, p, strict=True) if q < _SURE]
+    on = [show.label(t[1]) for t, q in zip(built.products, p, strict=True) if q < _SURE]
     if not on:
         return []
     return [
-        f"How far the levels of {_show.label(built.products[0][0])} are apart hangs on {_show.listed(on)}: the "
+        f"How far the levels of {show.label(built.products[0][0])} are apart hangs on {show.listed(on)}: the "
         "differences are those at the average. setting_grid shows them setting by setting."
     ]
 
@@ -394,13 +394,13 @@ def _verdict(a: str, b: str, low: float, high: float, smallest: float | None, un
     ends = (
         f"({a} {_amount(-low, unit, 'up')} lower to {_amount(high, unit, 'up')} higher)"
         if low < 0
-        else f"({_show.interval_text(low, high, unit)})"
+        else f"({show.interval_text(low, high, unit)})"
     )
     matter = "" if smallest is None else f"the {_amount(smallest, unit)} that matters"
     if smallest is not None and max(-low, high) < smallest:
         return f"{pair}: less apart than {matter} {ends}"
     if low > 0:
-        known = f"{pair}: {_show.interval_text(low, high, unit)} apart, {a} higher"
+        known = f"{pair}: {show.interval_text(low, high, unit)} apart, {a} higher"
         if smallest is None:
             return known
         if low >= smallest:
@@ -410,5 +410,5 @@ def _verdict(a: str, b: str, low: float, high: float, smallest: float | None, un
 
 
 def _amount(value: float, unit: str, toward: str = "") -> str:
-    shown = _show.number(value, 1, "up") if toward == "up" else _show.plain_number(value)
-    return shown + _show.spaced(unit)
+    shown = show.number(value, 1, "up") if toward == "up" else show.plain_number(value)
+    return shown + show.spaced(unit)

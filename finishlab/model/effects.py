@@ -16,18 +16,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
+from finishlab.memo import remembered
 from finishlab.model.averages import Averages, some_levels
-from finishlab.model.held import held_at
-from finishlab.model.remembered import remembered
+from finishlab.model.other_settings import held_at
 from finishlab.study import RESPONSES, Setting
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
 
 #: Pairs of factors in a figure.
 _DRAWN = 6
@@ -137,7 +137,7 @@ class WhatMatters:
         ModelError
             That quantity was not asked.
         """
-        from finishlab import _effect_figures as figures
+        from finishlab.figures import effect_figures as figures
 
         quantity = self._asked(quantity)
         if together:
@@ -154,7 +154,7 @@ class WhatMatters:
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _words(quantity: str) -> tuple[str, str]:
@@ -162,29 +162,29 @@ def _words(quantity: str) -> tuple[str, str]:
 
 
 def _change(row: Mapping[Any, Any]) -> str:
-    return f"{_show.label(str(row['factor']))}: {row['from']} to {row['to']}"
+    return f"{show.label(str(row['factor']))}: {row['from']} to {row['to']}"
 
 
 def _ranking(rows: pd.DataFrame, where: str) -> str:
     """Return in one sentence what matters, and what cannot be told from nothing."""
     words, unit = _words(str(rows["quantity"].iloc[0]))
     told = rows[(rows["difference_low"] > 0) | (rows["difference_high"] < 0)].to_dict("records")
-    rest = [_show.label(f) for f in rows["factor"] if f not in [r["factor"] for r in told]]
+    rest = [show.label(f) for f in rows["factor"] if f not in [r["factor"] for r in told]]
     if not told:
         return f"No factor's difference in {words} can be told from none, {where}."
     first, *others = told
-    size = f"{_show.change(first['difference'])}{_show.spaced(unit)}"
-    interval = _show.interval_text(first["difference_low"], first["difference_high"])
+    size = f"{show.change(first['difference'])}{show.spaced(unit)}"
+    interval = show.interval_text(first["difference_low"], first["difference_high"])
     sentence = (
-        f"What matters most for {words}, {where}: {_show.label(first['factor'])}, {size} from {first['from']} to "
+        f"What matters most for {words}, {where}: {show.label(first['factor'])}, {size} from {first['from']} to "
         f"{first['to']} (90 %: {interval})"
     )
     if others:
-        sentence += "; then " + _show.listed(
-            [f"{_show.label(r['factor'])} ({_show.change(r['difference'])})" for r in others]
+        sentence += "; then " + show.listed(
+            [f"{show.label(r['factor'])} ({show.change(r['difference'])})" for r in others]
         )
     if rest:
-        sentence += f". Not told from no difference: {_show.listed(rest)}"
+        sentence += f". Not told from no difference: {show.listed(rest)}"
     return sentence + "."
 
 
@@ -217,8 +217,8 @@ def _effect(compared: Averages, factor: Setting, quantities: list[str]) -> list[
         row = {
             "quantity": quantity,
             "factor": factor.factor,
-            "from": _show.level_text(factor, levels[i]),
-            "to": _show.level_text(factor, levels[j]),
+            "from": show.level_text(factor, levels[i]),
+            "to": show.level_text(factor, levels[j]),
             "_from": levels[i],
             "_to": levels[j],
             **dict(zip(("difference", "difference_low", "difference_high"), difference, strict=True)),
@@ -271,15 +271,15 @@ def _pair(
     if blocks is None or a0 == a1 or b0 == b1:
         return None
     more, low, high = compared.contrast(response, blocks, (1, -1, -1, 1))
-    at, than_at = (_show.level_text(other, v) for v in (b1, b0))
+    at, than_at = (show.level_text(other, v) for v in (b1, b0))
     if more < 0:
         more, low, high, at, than_at = -more, -high, -low, than_at, at
     return {
         "quantity": response,
         "factor": one.factor,
-        "from": _show.level_text(one, a0),
-        "to": _show.level_text(one, a1),
-        "at": f"{_show.label(other.factor)} {at}",
+        "from": show.level_text(one, a0),
+        "to": show.level_text(one, a1),
+        "at": f"{show.label(other.factor)} {at}",
         "than_at": than_at,
         "difference": more,
         "difference_low": low,
@@ -293,10 +293,10 @@ def _together_title(rows: pd.DataFrame, quantity: str) -> str:
     if not len(told):
         return f"{words}: no change of one setting can be told to be worth more at one setting of another than at the other."
     first = told.iloc[0].to_dict()
-    size = f"{_show.number(first['difference'], 1)}{_show.spaced(unit)}"
+    size = f"{show.number(first['difference'], 1)}{show.spaced(unit)}"
     return (
         f"{words}: {_change(first)} adds {size} more at {first['at']} than at {first['than_at']} "
-        f"({_show.interval_text(first['difference_low'], first['difference_high'])})."
+        f"({show.interval_text(first['difference_low'], first['difference_high'])})."
     )
 
 
@@ -313,9 +313,9 @@ def _untold(model: FinishModel) -> tuple[set[str], tuple[str, ...]]:
         levels = np.unique(values[~np.isnan(values[:, j]), j])
         if len(levels) < 2:
             never.add(f.factor)
-            only = _show.level_text(f, levels[0]) if len(levels) else "left out"
+            only = show.level_text(f, levels[0]) if len(levels) else "left out"
             said.append(
-                f"{_show.label(f.factor)} was {only} in every trial, so nothing says what it changes. "
+                f"{show.label(f.factor)} was {only} in every trial, so nothing says what it changes. "
                 "Add trials with another setting."
             )
     for j, k in combinations(range(len(basis.factors)), 2):
@@ -326,7 +326,7 @@ def _untold(model: FinishModel) -> tuple[set[str], tuple[str, ...]]:
         pairs = len(np.unique(both, axis=0))
         if pairs == len(np.unique(both[:, 0])) == len(np.unique(both[:, 1])) and pairs > 1:
             said.append(
-                f"{_show.label(a)} and {_show.label(b)} always changed together: what is shown for the one may be the "
+                f"{show.label(a)} and {show.label(b)} always changed together: what is shown for the one may be the "
                 "other's doing. Add trials that change them apart."
             )
     return never, tuple(said)
@@ -404,5 +404,5 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
     table = table.sort_values(["_order", "_size"], ignore_index=True).drop(columns=["_order", "_size"])
     where = "at the settings given" if len(held) >= len(basis.factors) - 1 else "on average over the study"
     if held and len(held) < len(basis.factors) - 1:
-        where = "at " + _show.listed([f"{_show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
+        where = "at " + show.listed([f"{show.label(k)} {at[k]}" for k in held]) + ", else on average"  # type: ignore[index]
     return WhatMatters(table, where, cautions, compared)

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._trial_columns import read_in_trials
 from finishlab.model.computed_haze import fitted_readings
 from finishlab.model.readings import burned_through
+from finishlab.study.column_names import read_in_trials
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

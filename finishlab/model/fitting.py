@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from finishlab._numbers import is_whole
 from finishlab.errors import ModelError
-from finishlab.model.finish import FEWEST_TRIALS, FinishModel
+from finishlab.model.finish_model import FEWEST_TRIALS, FinishModel
 from finishlab.model.observed import MeterSpread, meters_by_response
 from finishlab.model.pooling import earlier_trials
 from finishlab.model.readings import counted_trials
-from finishlab.model.worked import Worked, worked_cautions
+from finishlab.model.trial_coverage import Worked, worked_cautions
+from finishlab.numbers import is_whole
 from finishlab.records import check_trials
 from finishlab.study import Study
 

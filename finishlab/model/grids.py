@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.model.held import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
+from finishlab.model.other_settings import base_of, changed, drawn_at, fit_of, read_at, setting_of, words_of
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,12 +61,12 @@ class SettingGrid:
         words, unit = RESPONSES[self.response]
         order = self._table.sort_values("value", ascending=not self._rising)
         first, second = order.iloc[0], order.iloc[1]
-        size = f"{_show.number(abs(first['value'] - second['value']), 1)}{_show.spaced(unit)}"
+        size = f"{show.number(abs(first['value'] - second['value']), 1)}{show.spaced(unit)}"
         lies = f"{self._name(second)} lies {size} {'below' if self._rising else 'above'}"
         doubt = "" if first["ahead_low"] > 0 else " and cannot be told from it"
         return " ".join(
             [
-                f"Best for {words} reads {self._name(first)}: {_show.number(first['value'], 1)}{_show.spaced(unit)}; "
+                f"Best for {words} reads {self._name(first)}: {show.number(first['value'], 1)}{show.spaced(unit)}; "
                 f"{lies}{doubt}, with the rest at {self.held}.",
                 *self.cautions,
             ]
@@ -87,12 +87,12 @@ class SettingGrid:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw each pair as a dot with its interval and its minutes."""
-        from finishlab import _effect_figures as figures
+        from finishlab.figures import effect_figures as figures
 
         return figures.grid(self._table, self.factors, response=self.response, title=self.text(), ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def setting_grid(
@@ -149,7 +149,7 @@ def setting_grid(
     if factors is None:
         factors = _worded_pair(model)
     if len(factors) != 2:
-        raise ModelError(f"a grid needs two factors; given are {_show.listed(factors) or 'none'}.")
+        raise ModelError(f"a grid needs two factors; given are {show.listed(factors) or 'none'}.")
     if factors[0] == factors[1]:
         raise ModelError(f"a grid needs two different factors; both are {factors[0]!r}.")
     one, other = (setting_of(model, name) for name in factors)
@@ -164,7 +164,7 @@ def setting_grid(
     use = basis.admissible(values) & ~np.isnan(values[:, columns]).any(axis=1)
     if use.sum() < 2:
         raise ModelError(
-            f"fewer than two pairs of {_show.listed(factors)} were worked, or may be run with the rest at "
+            f"fewer than two pairs of {show.listed(factors)} were worked, or may be run with the rest at "
             f"{words_of(model, base, factors)}. Add trials, or hold the rest at other settings with at=."
         )
     values = values[use]
@@ -192,7 +192,7 @@ def setting_grid(
         if n == 0
     ]
     said = (
-        (f"No trial worked {_show.listed(empty)}: what is shown there is drawn from the other pairs.",)
+        (f"No trial worked {show.listed(empty)}: what is shown there is drawn from the other pairs.",)
         if empty
         else ()
     )

@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 from scipy import linalg
 
-from finishlab._threads import one_thread
 from finishlab.model.latent import Posterior, Rows, crew_average, expected
+from finishlab.threads import one_thread
 
 #: Draws of the processes for each draw of spreads and ceiling. Even: each comes with its mirror
 #: image, so that averages are exact on a straight scale.

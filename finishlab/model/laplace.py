@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg, optimize, stats
 
-from finishlab._threads import one_thread
 from finishlab.model.latent import Curve, Draw, Observed, Posterior, Spread
 from finishlab.model.scales import Scale
+from finishlab.threads import one_thread
 
 #: Draws of spreads and ceiling that a prediction averages over.
 DRAWS = 48

@@ -18,8 +18,8 @@ from typing import Literal, Protocol
 import numpy as np
 from scipy import linalg
 
-from finishlab._threads import one_thread
 from finishlab.model.scales import Scale
+from finishlab.threads import one_thread
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model.observed import observe
 from finishlab.model.readings import burned_through, counted_trials
 from finishlab.model.response import asked_response
 from finishlab.records import check_trials
 from finishlab.study import RESPONSES, Study
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,12 +134,12 @@ class ScreenedEffects:
     def text(self) -> str:
         """Return which effects stand out, and how large luck is."""
         words, unit = RESPONSES[self.response]
-        unit = _show.spaced(unit)
+        unit = show.spaced(unit)
         out = self._table[self._table["stands_out"]]
-        luck = f"{_show.number(self.margins.joint_margin, 1, 'up')}{unit}"
+        luck = f"{show.number(self.margins.joint_margin, 1, 'up')}{unit}"
         if len(out):
-            named = [f"{r['effect']} ({_show.change(r['difference'])}{unit})" for r in out.to_dict("records")]
-            first = f"{words}: {_show.listed(named)} {'stands' if len(named) == 1 else 'stand'} out"
+            named = [f"{r['effect']} ({show.change(r['difference'])}{unit})" for r in out.to_dict("records")]
+            first = f"{words}: {show.listed(named)} {'stands' if len(named) == 1 else 'stand'} out"
         else:
             first = f"{words}: no effect stands out"
         return " ".join(
@@ -164,7 +164,7 @@ class ScreenedEffects:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects as dots with their intervals, the largest on top."""
-        from finishlab import _effect_figures as figures
+        from finishlab.figures import effect_figures as figures
 
         words, unit = RESPONSES[self.response]
         over = f"{words}: difference, {unit or 'as read'}"
@@ -172,7 +172,7 @@ class ScreenedEffects:
         return figures.ranked(self._table, names, over=over, title=self.text(), ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _signs(study: Study, done: pd.DataFrame) -> tuple[np.ndarray, list[str], dict[str, tuple[str, str]]]:
@@ -189,7 +189,7 @@ def _signs(study: Study, done: pd.DataFrame) -> tuple[np.ndarray, list[str], dic
         elif len(levels) == 2:
             columns.append(np.where(values[:, j] == levels[1], 1.0, -1.0))
             names.append(f.factor)
-            words = [_show.level_text(f, v) for v in levels]
+            words = [show.level_text(f, v) for v in levels]
             ends[f.factor] = (words[0], words[1])
     if mistakes:
         raise ModelError(["screening needs two settings of every factor that varied.", *mistakes])
@@ -220,7 +220,7 @@ def _contrasts(signs: np.ndarray, names: list[str]) -> tuple[np.ndarray, list[li
     if not once or len(found) != n - 1 or not np.array_equal(matrix @ matrix.T, n * np.eye(n - 1)):
         what = "some combinations were worked more than once" if not once else "they are no regular fraction"
         raise ModelError(
-            f"{n} trials of {_show.counted(len(names), 'factor')} at two settings: screening needs every combination, or a "
+            f"{n} trials of {show.counted(len(names), 'factor')} at two settings: screening needs every combination, or a "
             f"regular fraction of them, worked once; {what}. Use fit and what_matters."
         )
     return matrix, list(found.values())
@@ -325,8 +325,8 @@ def screen_effects(study: Study, trials: pd.DataFrame, *, response: str | None =
 def _effect_words(effect: tuple[str, ...], ends: Mapping[str, tuple[str, str]]) -> str:
     if len(effect) == 1:
         low, high = ends[effect[0]]
-        return f"{_show.label(effect[0])} ({low} to {high})"
-    return " with ".join(_show.label(name) for name in effect)
+        return f"{show.label(effect[0])} ({low} to {high})"
+    return " with ".join(show.label(name) for name in effect)
 
 
 def _doubts(done: pd.DataFrame, found: pd.DataFrame) -> tuple[str, ...]:

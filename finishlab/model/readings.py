@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab.records.spread import robust_spread
+from finishlab.records.repeat_spread import robust_spread
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy import linalg
 
-from finishlab import optics
 from finishlab.errors import ModelError
 from finishlab.model.assurance import drawn_probabilities, many_jobs_probability, reading_intervals
 from finishlab.model.laplace import fit_posterior
@@ -25,6 +24,7 @@ from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve
 from finishlab.study import RESPONSES, Condition, Job, Study
+from finishlab.trade import optics
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 
 def refuse_all_alike(response: str, y: np.ndarray) -> None:
@@ -35,6 +35,6 @@ def refuse_all_alike(response: str, y: np.ndarray) -> None:
         return
     label, unit = RESPONSES[response]
     raise ModelError(
-        f"{label}: all {len(y)} patches read {_show.number(y[0], 1)}{_show.spaced(unit)}. "
+        f"{label}: all {len(y)} patches read {show.number(y[0], 1)}{show.spaced(unit)}. "
         "Nothing says what the settings do. Look whether the meter is stuck, or study settings further apart."
     )

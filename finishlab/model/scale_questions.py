@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab import optics
-from finishlab._show import asked_percent, interval_text, number
-from finishlab.model.asked import ODD, REACH, Asked, Check
-from finishlab.model.box_cox import box_cox
+from finishlab.model.check_answers import ODD, REACH, Asked, Check
 from finishlab.model.response import INDEX_PRIOR, ResponseFit
+from finishlab.statistics.box_cox import box_cox
+from finishlab.trade import optics
+from finishlab.words.show import asked_percent, interval_text, number
 
 #: Share of the general guess that is left where the trials taught nothing of the ceiling to speak of.
 _UNTAUGHT = 0.7

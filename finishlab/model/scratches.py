@@ -10,12 +10,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from finishlab import abrasives, optics
 from finishlab.errors import ModelError
-from finishlab.model.finish import FinishModel
-from finishlab.model.held import base_of, changed, fit_of, words_of
+from finishlab.model.finish_model import FinishModel
 from finishlab.model.joint import joint_readings
 from finishlab.model.latent import Rows
+from finishlab.model.other_settings import base_of, changed, fit_of, words_of
+from finishlab.trade import abrasives, optics
 
 
 @dataclass(frozen=True, eq=False)

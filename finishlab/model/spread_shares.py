@@ -12,19 +12,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
-from finishlab.mixed import MixedFit
 from finishlab.model.compared_terms import told_groups
 from finishlab.model.response import asked_response
-from finishlab.model.straight import Straight, straighten
+from finishlab.model.straight_scale import Straight, straighten
+from finishlab.statistics import MixedFit
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from finishlab.model.finish import FinishModel
+    from finishlab.model.finish_model import FinishModel
 
 #: What the intervals hold, each by itself.
 COVER = 0.9
@@ -75,17 +75,15 @@ class VarianceShares:
         words, unit = RESPONSES[self.response]
         first, *rest = self._parts.to_dict("records")
         total = float(np.sqrt((self._parts["spread"] ** 2).sum()))
-        size = (
-            f"{_show.number(total, 1)}{_show.spaced(unit)} at {_show.number(self.at, 0)}{_show.spaced(unit)}"
-        )
+        size = f"{show.number(total, 1)}{show.spaced(unit)} at {show.number(self.at, 0)}{show.spaced(unit)}"
         if not rest:
             return f"{words}: nothing here tells panels from patches; all of the spread ({size}) is put down to the patch."
         seen = [f"{in_words(r['share'])} is {r['source']}" for r in rest if r["share"] > 0]
-        unseen = _show.listed(r["source"] for r in rest if r["share"] <= 0)
+        unseen = show.listed(r["source"] for r in rest if r["share"] <= 0)
         said = (
             f"{words}: of the spread between jobs at the same settings ({size}), {in_words(first['share'])}{' that shows' if first['share'] >= 1 else ''} is "
             f"{first['source']} ({_range(first)})"
-            f"{', ' + _show.listed(seen) if seen else ''}{'; no sign of ' + unseen if unseen else ''}."
+            f"{', ' + show.listed(seen) if seen else ''}{'; no sign of ' + unseen if unseen else ''}."
         )
         if first["share_high"] - first["share_low"] > _WIDE:
             said += " That is a wide interval: these trials tell little of it; more panels would."
@@ -103,25 +101,23 @@ class VarianceShares:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw each share as a dot with its interval."""
-        from finishlab import _share_figure
+        from finishlab.figures import share_figure
 
         first = self._parts.iloc[0].to_dict()
         words = RESPONSES[self.response][0]
         title = f"{words}: {in_words(first['share'])} of the spread between jobs is {first['source']} ({_range(first)})"
-        return _share_figure.shares(self._parts, title=title, ax=ax)
+        return share_figure.shares(self._parts, title=title, ax=ax)
 
     def _repr_html_(self) -> str:
         rows = self._parts.to_dict("records")
         unit = RESPONSES[self.response][1]
         shown = self._parts[["source"]].copy()
-        shown["share of the variance"] = [
-            f"{_show.number(100 * r['share'], 0)} % ({_range(r)})" for r in rows
-        ]
+        shown["share of the variance"] = [f"{show.number(100 * r['share'], 0)} % ({_range(r)})" for r in rows]
         shown["spread, standard deviation"] = [
-            f"{_show.number(r['spread'], 2)} ({_show.interval_text(r['spread_low'], r['spread_high'], unit)})"
+            f"{show.number(r['spread'], 2)} ({show.interval_text(r['spread_low'], r['spread_high'], unit)})"
             for r in rows
         ]
-        return _show.sentence_and_table(self.text(), shown)
+        return show.sentence_and_table(self.text(), shown)
 
 
 def in_words(share: float) -> str:
@@ -140,7 +136,7 @@ def in_words(share: float) -> str:
 
 
 def _range(row: Mapping[Any, Any]) -> str:
-    return f"{_show.number(100 * row['share_low'], 0, 'down')} to {_show.number(100 * row['share_high'], 0, 'up')} %"
+    return f"{show.number(100 * row['share_low'], 0, 'down')} to {show.number(100 * row['share_high'], 0, 'up')} %"
 
 
 def variance_shares(model: FinishModel, *, response: str | None = None) -> VarianceShares:

@@ -18,11 +18,11 @@ from typing import Any
 
 import numpy as np
 
-from finishlab import abrasives, optics
-from finishlab.basis import Basis
 from finishlab.model.latent import Rows, Spread
-from finishlab.model.likeness import Likeness
+from finishlab.model.similarity import Likeness
 from finishlab.study import Setting, Step
+from finishlab.study.basis import Basis
+from finishlab.trade import abrasives, optics
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from finishlab.basis import Basis
 from finishlab.model.latent import Rows, Spread
-from finishlab.model.likeness import Likeness
+from finishlab.model.similarity import Likeness
+from finishlab.study.basis import Basis
 
 
 class SurfaceCurve:

@@ -13,7 +13,7 @@ curves a plan is made for.
 from finishlab.plan.day import RunDay, run_day
 from finishlab.plan.foresight import Foresight, foresee
 from finishlab.plan.how_many import HowMany, how_many_trials
-from finishlab.plan.trials import new_panels, plan_trials
+from finishlab.plan.trial_plan import new_panels, plan_trials
 
 __all__ = [
     "Foresight",

@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab._show import counted, listed
 from finishlab.errors import PlanError
+from finishlab.words.show import counted, listed
 
 if TYPE_CHECKING:
     from finishlab.study import Setting, Study

@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show
-from finishlab._numbers import is_number
 from finishlab.errors import PlanError
-from finishlab.plan.places import require_places
+from finishlab.numbers import is_number
+from finishlab.plan.patch_places import require_places
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,8 +90,8 @@ class RunDay:
                 f"open patch, else begin the next (up to {self.most_open} open at once)"
             )
         return (
-            f"{_show.begun(words)}. It is {_hours(self.machine_minutes)} of machine work, "
-            f"{_show.counted(self.changeovers, 'change-over')} ({_hours(self.changeover_minutes)}), "
+            f"{show.begun(words)}. It is {_hours(self.machine_minutes)} of machine work, "
+            f"{show.counted(self.changeovers, 'change-over')} ({_hours(self.changeover_minutes)}), "
             f"{_hours(self.reading_minutes)} of wiping and reading, {_hours(self.idle_minutes)} of waiting. "
             f"Guessed: {self.guesses['pass_minutes']:g} minutes a pass, {self.guesses['reading_minutes']:g} a reading."
         )
@@ -114,18 +114,18 @@ class RunDay:
 
     def plot(self, panel: str | None = None, ax: Axes | None = None) -> Axes:
         """Draw where the patches of one panel lie, the first when none is named."""
-        from finishlab import _plan_figures
+        from finishlab.figures import plan_figures
 
         panel = next(iter(self.maps), "") if panel is None else str(panel)
         if panel not in self.maps:
             raise PlanError(f"there is no panel '{panel}' to draw. Panels: {', '.join(self.maps) or 'none'}.")
         mine = self.schedule[self.schedule["panel"] == panel].drop_duplicates("patch")
-        return _plan_figures.panel_map(
+        return plan_figures.panel_map(
             panel, self.maps[panel], dict(zip(mine["patch"], mine["run_order"], strict=True)), ax=ax
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def run_day(
@@ -271,11 +271,11 @@ def _chain(study: Study, row: Mapping[Any, Any], pass_minutes: float) -> list[_G
     """Return the steps of one trial, those left out apart."""
     chain = []
     for step in study.steps:
-        if _show.left_out(step, row):
+        if show.left_out(step, row):
             continue
-        amount = 1.0 if step.amount is None else float(_show.value_of(step.amount, row))
+        amount = 1.0 if step.amount is None else float(show.value_of(step.amount, row))
         seconds = step.amount is not None and step.amount.name == "seconds"
-        kit = (step.name, *(_show.value_of(s, row) for s in step.settings if s is not step.amount))
+        kit = (step.name, *(show.value_of(s, row) for s in step.settings if s is not step.amount))
         read = step.name in study.reading.after or step is study.steps[-1]
         chain.append(_Grip(step, kit, amount / 60 if seconds else amount * pass_minutes, read))
     if chain and not chain[-1].read:
@@ -305,11 +305,11 @@ class _Person:
                 self.changing += grip.step.changeover_minutes
                 self.now += grip.step.changeover_minutes
             self.kit = grip.kit
-        self.grips.append((self.now, grip.minutes, _show.step_name(grip.step), trial))
+        self.grips.append((self.now, grip.minutes, show.step_name(grip.step), trial))
         self.now += grip.minutes
 
     def read(self, trial: int, step: Step, minutes: float) -> None:
-        self.grips.append((self.now, minutes, f"wipe and read after {_show.step_name(step)}", trial))
+        self.grips.append((self.now, minutes, f"wipe and read after {show.step_name(step)}", trial))
         self.now += minutes
         self.reading += minutes
 

@@ -16,17 +16,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
-from finishlab._numbers import is_number
 from finishlab.errors import PlanError
-from finishlab.plan.costs import costs_of, taken
-from finishlab.plan.criterion import Criterion
+from finishlab.numbers import is_number
+from finishlab.plan.confounding import together, too_few
 from finishlab.plan.day import RunDay, run_day
-from finishlab.plan.places import require_places
-from finishlab.plan.power import smallest_difference
-from finishlab.plan.spreads import spreads_of
-from finishlab.plan.together import together, too_few
-from finishlab.plan.trials import worked_before
+from finishlab.plan.guessed_spreads import spreads_of
+from finishlab.plan.patch_places import require_places
+from finishlab.plan.plan_costs import costs_of, taken
+from finishlab.plan.plan_criterion import Criterion
+from finishlab.plan.trial_plan import worked_before
+from finishlab.statistics.power import smallest_difference
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,7 +89,7 @@ class Foresight:
         """Say in plain words what will be seen and what it costs."""
         finite = self.factors[np.isfinite(self.factors["gloss_gu"])]
         before = f", {self.trials_before} of them there before" if self.trials_before else ""
-        lines = [f"{self.trials} trials on {_show.counted(self.panels, 'panel')}{before}."]
+        lines = [f"{self.trials} trials on {show.counted(self.panels, 'panel')}{before}."]
         if len(finite):
             best, worst = finite.loc[finite["gloss_gu"].idxmin()], finite.loc[finite["gloss_gu"].idxmax()]
             lines.append(
@@ -103,7 +103,7 @@ class Foresight:
             )
         unseen = self.factors[~np.isfinite(self.factors["gloss_gu"])]["label"].tolist()
         if unseen:
-            lines.append(f"Nothing can be said of {_show.listed(unseen)}.")
+            lines.append(f"Nothing can be said of {show.listed(unseen)}.")
         # Wider than the scale itself: that nothing is foretold is all there is to say.
         low, middle, high = (
             "over 100" if 100 < width < math.inf else _up(width) for width in self.job_half_width
@@ -113,7 +113,7 @@ class Foresight:
                 f"The next job's section will be foretold to within ± {middle} GU (90 % interval; {low} to {high} over the "
                 "studied processes)."
             )
-        lines.append(f"It takes {_show.listed(taken(self.costs))}.")
+        lines.append(f"It takes {show.listed(taken(self.costs))}.")
         if "payback_jobs" in self.costs:
             lines.append(
                 f"The saving expected pays that back after {math.ceil(self.costs['payback_jobs'])} jobs."
@@ -124,12 +124,12 @@ class Foresight:
             )
         for words, guessed in (("Spreads (SD) given", False), ("Guessed spreads (SD)", True)):
             some = [
-                f"{name} {f'{sd:g}' if guessed else _show.number(sd, 2, 'up')} {'minutes' if name == 'minutes' else 'GU'}"
+                f"{name} {f'{sd:g}' if guessed else show.number(sd, 2, 'up')} {'minutes' if name == 'minutes' else 'GU'}"
                 for name, sd in self.spreads.items()
                 if (name in self.guessed) == guessed
             ]
             if some:
-                lines.append(f"{words}: {_show.listed(some)}.")
+                lines.append(f"{words}: {show.listed(some)}.")
         return " ".join([*lines, *self.together])
 
     def table(self) -> pd.DataFrame:
@@ -155,12 +155,12 @@ class Foresight:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw for each factor the smallest difference in gloss that will be found."""
-        from finishlab import _plan_figures
+        from finishlab.figures import plan_figures
 
-        return _plan_figures.foresight(self.factors, trials=self.trials, panels=self.panels, ax=ax)
+        return plan_figures.foresight(self.factors, trials=self.trials, panels=self.panels, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def foresee(
@@ -252,8 +252,8 @@ def foresee(
     cautions = list(day.cautions)
     if between < 3:
         cautions.append(
-            f"{_show.counted(max(between, 0), 'degree')} of freedom between panels, fewer than three: how panels differ will "
-            f"hardly be known, and the next job is on a new one. Plan {_show.counted(3 - between, 'panel')} more."
+            f"{show.counted(max(between, 0), 'degree')} of freedom between panels, fewer than three: how panels differ will "
+            f"hardly be known, and the next job is on a new one. Plan {show.counted(3 - between, 'panel')} more."
         )
     cautions += too_few(len(values), criterion.differences)
     if "faults" in study.goal:
@@ -347,7 +347,7 @@ def contrasts(factor: Setting) -> list[np.ndarray]:
 
 def _between(factor: Setting) -> str:
     if factor.numeric:
-        return f"from {_show.plain_number(factor.levels[0])} to {_show.plain_number(factor.levels[-1])}"
+        return f"from {show.plain_number(factor.levels[0])} to {show.plain_number(factor.levels[-1])}"
     if factor.kind == "graded" or len(factor.levels) == 2:
         return f"{factor.levels[0]} against {factor.levels[-1]}"
     return "between any two"
@@ -407,4 +407,4 @@ def _positive(**counts: Any) -> None:
 
 
 def _up(x: float) -> str:
-    return _show.number(x, toward="up") if math.isfinite(x) else "any"
+    return show.number(x, toward="up") if math.isfinite(x) else "any"

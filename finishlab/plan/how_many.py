@@ -16,16 +16,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _progress, _show
-from finishlab._numbers import is_whole
-from finishlab._threads import one_thread
+from finishlab import progress
 from finishlab.errors import PlanError
-from finishlab.model.asked import REACH
+from finishlab.model.check_answers import REACH
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
+from finishlab.numbers import is_whole
 from finishlab.plan.day import PASS_MINUTES
 from finishlab.plan.step_criterion import StepCriterion
-from finishlab.plan.trials import plan_trials
+from finishlab.plan.trial_plan import plan_trials
+from finishlab.threads import one_thread
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +73,7 @@ class HowMany:
         said = [
             f"{int(r['trials'])} trials leave {r['minutes_left']:.1f} minutes a job "
             f"(between {r['minutes_left_low']:.1f} and {r['minutes_left_high']:.1f}) and name a process in "
-            f"{_show.percent(r['answered'])} of shops"
+            f"{show.percent(r['answered'])} of shops"
             for r in self.rows.to_dict("records")
         ]
         return f"Over {self.shops} invented shops drawn from the stated priors: {'; '.join(said)}."
@@ -93,12 +94,12 @@ class HowMany:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw minutes left against the number of trials."""
-        from finishlab import _plan_figures
+        from finishlab.figures import plan_figures
 
-        return _plan_figures.how_many(self.rows, ax=ax)
+        return plan_figures.how_many(self.rows, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 @one_thread
@@ -169,7 +170,7 @@ def how_many_trials(
     shop = _Shops(study, criterion)
     worlds, out_of_reach = shop.draw(shops, rng)
     rows = []
-    with _progress.bar(len(trials)) as stage:
+    with progress.bar(len(trials)) as stage:
         for n in trials:
             stage(f"{n} trials in {len(worlds)} invented shops")
             of = max(panels, math.ceil(n / study.patches))
@@ -198,7 +199,7 @@ def how_many_trials(
     ]
     others = [name for name in study.goal if name != shop.response]
     if others:
-        cautions.append(f"Only {shop.response} is looked at; {_show.listed(others)} may need more trials.")
+        cautions.append(f"Only {shop.response} is looked at; {show.listed(others)} may need more trials.")
     return HowMany(pd.DataFrame(rows), len(worlds), out_of_reach, seed, tuple(cautions))
 
 

@@ -20,12 +20,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab import optics
 from finishlab.model.latent import Rows
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.scales import GlossScale, Scale
 from finishlab.model.steps import MISSES, StepCurve
-from finishlab.plan.criterion import Criterion, weight_of
+from finishlab.plan.plan_criterion import Criterion, weight_of
+from finishlab.trade import optics
 
 if TYPE_CHECKING:
     from finishlab.study import Study

@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._show import counted, listed
 from finishlab.errors import PlanError
 from finishlab.plan.layout import hard_settings
+from finishlab.words.show import counted, listed
 
 if TYPE_CHECKING:
     from finishlab.plan.classical import Design

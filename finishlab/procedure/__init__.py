@@ -9,18 +9,16 @@ Nothing is computed about the finish here: a procedure says what the recipe says
 
 from finishlab.procedure.customer import print_customer_page
 from finishlab.procedure.issue import issue_procedure, withdraw_procedure
-from finishlab.procedure.newcomer import print_certificate_sheet
+from finishlab.procedure.kept_procedure import read_procedure
 from finishlab.procedure.paper import print_procedure
-from finishlab.procedure.read import read_procedure
+from finishlab.procedure.procedure_files import Procedure, write_procedure
 from finishlab.procedure.register import Register, procedure_register
 from finishlab.procedure.revise import revise_procedure
-from finishlab.procedure.write import Procedure, write_procedure
 
 __all__ = [
     "Procedure",
     "Register",
     "issue_procedure",
-    "print_certificate_sheet",
     "print_customer_page",
     "print_procedure",
     "procedure_register",

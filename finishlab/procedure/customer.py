@@ -11,15 +11,15 @@ from datetime import date as Date
 from pathlib import Path
 from typing import Any
 
-from finishlab import _show
 from finishlab.errors import ProcedureError
+from finishlab.procedure.kept_procedure import kept_file, revision_path
 from finishlab.procedure.paper import Paper, asked_of, pdf
-from finishlab.procedure.read import kept_file, revision_path
+from finishlab.procedure.procedure_files import put
 from finishlab.procedure.shop import words
 from finishlab.procedure.states import status_of
-from finishlab.procedure.write import put
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 
 def print_customer_page(
@@ -105,7 +105,7 @@ def print_customer_page(
     recipe = Recipe.from_dict(kept["recipe"])
     if lacking := [name for name in recipe.goal if name not in after]:
         raise ProcedureError(
-            f"after has no {_show.listed(lacking)}, which the goal asks for. Read the finished panel and give it."
+            f"after has no {show.listed(lacking)}, which the goal asks for. Read the finished panel and give it."
         )
     w = words()
     by = f"{number}, {w['head']['revision'].lower()} {wanted}"
@@ -124,7 +124,7 @@ def _facts(
         label, unit = RESPONSES[name]
 
         def shown(readings: Mapping[str, float], of: str = name, in_units: str = unit) -> str:
-            return f"{_show.plain_number(readings[of])} {in_units}".strip() if of in readings else "–"
+            return f"{show.plain_number(readings[of])} {in_units}".strip() if of in readings else "–"
 
         condition = recipe.goal.get(name)
         rows.append([label, shown(before), shown(after), condition.text(name) if condition else "–"])

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import issued_facts
-from finishlab.procedure.read import (
+from finishlab.procedure.kept_procedure import (
     DRAFT,
     FORMAT,
     WITHDRAWAL,
@@ -23,9 +22,10 @@ from finishlab.procedure.read import (
     revision_path,
     stem,
 )
+from finishlab.procedure.procedure_facts import issued_facts
+from finishlab.procedure.procedure_files import Procedure, data_text, day, keep, place_beside, sha256
 from finishlab.procedure.shop import words
 from finishlab.procedure.states import Ending, ending, mend, mend_draft, page_again
-from finishlab.procedure.write import Procedure, data_text, day, keep, place_beside, sha256
 
 
 def issue_procedure(folder: str | Path, number: str, *, by: str, date: Date | str | None = None) -> Procedure:

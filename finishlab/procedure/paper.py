@@ -13,12 +13,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from finishlab import plots
 from finishlab.errors import ProcedureError
-from finishlab.procedure.read import kept_file, revision_path
+from finishlab.figures import answer_figures
+from finishlab.procedure.kept_procedure import kept_file, revision_path
+from finishlab.procedure.procedure_files import put
 from finishlab.procedure.shop import shown_shop, words_for
 from finishlab.procedure.states import mark_of
-from finishlab.procedure.write import put
 
 Paper = Literal["a4", "letter"]
 Document = Literal["procedure", "bench card"]
@@ -107,9 +107,11 @@ def pdf_of(facts: dict[str, Any], document: Document, paper: Paper, mark: str = 
         raise ProcedureError(
             f"procedure {facts['number']} was kept by an older finishlab, which had less to print. Revise it (revise_procedure), or print its page."
         )
-    ax = plots.recipe(pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=plots.blank())
+    ax = answer_figures.recipe(
+        pd.DataFrame(facts["figure"]), wanted=facts["wanted"], ax=answer_figures.blank()
+    )
     data = {"f": facts, "w": words_for(facts), "mark": mark, "spoken": ax.get_title(loc="left")}
-    return pdf(_LAYOUT[document], data, paper, figure=plots.svg(ax))
+    return pdf(_LAYOUT[document], data, paper, figure=answer_figures.svg(ax))
 
 
 def pdf(layout: str, data: dict[str, Any], paper: Paper, figure: str = "") -> bytes:

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.read import DRAFT, WITHDRAWAL, kept_files
+from finishlab.procedure.kept_procedure import DRAFT, WITHDRAWAL, kept_files
+from finishlab.procedure.procedure_files import put, template
 from finishlab.procedure.shop import words
 from finishlab.procedure.states import ending, mend, mend_draft, readable
-from finishlab.procedure.write import put, template
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,9 +56,9 @@ class Register:
         in_force = sum(row["in_force"] for row in self.rows)
         issued = len(self.rows) - drafts
         counts = {
-            "procedures": _show.counted(in_force, "procedure"),
-            "revisions": _show.counted(issued, "revision"),
-            "drafts": _show.counted(drafts, "draft"),
+            "procedures": show.counted(in_force, "procedure"),
+            "revisions": show.counted(issued, "revision"),
+            "drafts": show.counted(drafts, "draft"),
         }
         said = [w["summary" if in_force else "issued" if issued else "nothing"]]
         said += [w["drafts"]] if drafts else []
@@ -81,7 +81,7 @@ class Register:
         }
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table().drop(columns=["draft", "in_force"]))
+        return show.sentence_and_table(self.text(), self.table().drop(columns=["draft", "in_force"]))
 
 
 def procedure_register(folder: str | Path = "procedures") -> Register:

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import ProcedureError
-from finishlab.procedure.facts import issued_facts, plain, procedure_facts
 from finishlab.procedure.issue import put_in_force
-from finishlab.procedure.read import DRAFT, kept_file, kept_files
+from finishlab.procedure.kept_procedure import DRAFT, kept_file, kept_files
+from finishlab.procedure.procedure_facts import issued_facts, plain, procedure_facts
+from finishlab.procedure.procedure_files import Procedure, checked, keep
 from finishlab.procedure.shop import read_shop
-from finishlab.procedure.write import Procedure, checked, keep
 
 if TYPE_CHECKING:
     from finishlab.solve import Recipe

@@ -17,10 +17,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from finishlab._numbers import is_whole
-from finishlab._show import NO_FILM_LIMIT
 from finishlab.errors import ProcedureError, nearest
+from finishlab.numbers import is_whole
 from finishlab.records.columns import MIL_UM
+from finishlab.words.show import NO_FILM_LIMIT
 
 #: Its name, in the folder of the procedures.
 SHOP = "shop.toml"

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from finishlab import _show
 from finishlab.errors import ProcedureError
-from finishlab.procedure.read import DRAFT, WITHDRAWAL, kept_file, kept_files
+from finishlab.procedure.kept_procedure import DRAFT, WITHDRAWAL, kept_file, kept_files
+from finishlab.procedure.procedure_files import Status, draft_mark, put, render, sha256
 from finishlab.procedure.shop import words
-from finishlab.procedure.write import Status, draft_mark, put, render, sha256
+from finishlab.words import show
 
 
 @dataclass(frozen=True)
@@ -55,13 +55,13 @@ def ending(folder: Path, number: str, revision: int) -> Ending | None:
     if withdrawn := kept_files(folder, WITHDRAWAL).get(number, {}).get(revision):
         if kept := readable(withdrawn):
             return Ending(kept["date"], kept["by"], kept["withdrawn_page_sha256"], kept["reason"])
-        return Ending(_show.UNKNOWN, _show.UNKNOWN, None)
+        return Ending(show.UNKNOWN, show.UNKNOWN, None)
     files = kept_files(folder).get(number, {})
     if not (later := [r for r in files if r > revision]):
         return None
     by = words()["register"]["by_revision"].format(revision=min(later))
     if not (kept := readable(files[min(later)])):
-        return Ending(_show.UNKNOWN, by, None)
+        return Ending(show.UNKNOWN, by, None)
     # What a revision that is missing did to the page of the one before it cannot be known.
     page = kept.get("withdrawn_page_sha256", "") if min(later) == revision + 1 else None
     return Ending(kept["facts"]["date"], by, page)

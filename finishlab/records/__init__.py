@@ -15,19 +15,19 @@ An entry at the bench asks the same rules: `book` -> `entries`, `endings` or `bo
 
 from typing import TYPE_CHECKING, Any
 
-from finishlab.records.check import check_trials
 from finishlab.records.columns import readings_of
-from finishlab.records.files import read_trials, write_trials
+from finishlab.records.sheets.sheet_check import check_trials
+from finishlab.records.sheets.sheet_files import read_trials, write_trials
 
 if TYPE_CHECKING:
-    from finishlab.records.book import RecordBook
+    from finishlab.records.book.record_book import RecordBook
 
 __all__ = ["RecordBook", "check_trials", "read_trials", "readings_of", "write_trials"]
 
 
 def __getattr__(name: str) -> Any:
     if name == "RecordBook":
-        from finishlab.records.book import RecordBook
+        from finishlab.records.book.record_book import RecordBook
 
         return RecordBook
     raise AttributeError(f"module 'finishlab.records' has no name '{name}'")

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab._trial_columns import FILM, LABELS, MIL_UM, START, TEXTS, Column, Role, known_columns
 from finishlab.study import RESPONSES
+from finishlab.study.column_names import FILM, LABELS, MIL_UM, START, TEXTS, Column, Role, known_columns
 
 if TYPE_CHECKING:
     import pandas as pd

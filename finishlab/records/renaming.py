@@ -1,7 +1,7 @@
 """Another name for a step or for a level, in all that holds trials: text of a study, sheets, the record book.
 
 Only names change; every trial, reading and correction stays as it was logged. That all places
-change together or not at all is seen to by whoever asks (`cli/rename.py`).
+change together or not at all is seen to by whoever asks (`cli/rename_command.py`).
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from finishlab.errors import RecordsError, StudyError
-from finishlab.records import rows
-from finishlab.records import tables as t
-from finishlab.records.csv_file import decoded, separator_of
-from finishlab.records.logged import packed, unpacked
+from finishlab.records.book import database as t
+from finishlab.records.book import rows
+from finishlab.records.book.logged_trial import packed, unpacked
+from finishlab.records.sheets.csv_file import decoded, separator_of
 
 if TYPE_CHECKING:
-    from finishlab.records.entries import Entry
+    from finishlab.records.book.entries import Entry
 
 
 @dataclass(frozen=True)

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.model.conditioned import GlossRead
 from finishlab.model.evidence import gloss_read_after
+from finishlab.model.patch_readings import GlossRead
 from finishlab.solve.mid_job_ways import Weighed
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,12 +117,12 @@ class Checkpoints:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the further minutes of the advice against the reading, one line a step."""
-        from finishlab import _next_figure
+        from finishlab.figures import mid_job_figures
 
-        return _next_figure.card(self.rows, ax=ax)
+        return mid_job_figures.card(self.rows, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
@@ -177,7 +177,7 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
     worked: dict[str, Any] = {}
     for index, step in enumerate(study.steps[:-1]):
         worked |= {s.factor: recipe.settings.get(s.factor) for s in step.settings if not s.held}
-        if step.name not in study.reading.after or _show.left_out(step, recipe.settings):
+        if step.name not in study.reading.after or show.left_out(step, recipe.settings):
             continue
         named = {k: v for k, v in worked.items() if v is not None}
         if not named:
@@ -186,7 +186,7 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
         if weigh.index == index and gloss_read_after(study, model.done, step.name):
             rows += _of_step(model, recipe, weigh)
     limits = tuple(
-        _show.stop_when(name, limit.condition, limit.set_by) for name, limit in study.limits.items()
+        show.stop_when(name, limit.condition, limit.set_by) for name, limit in study.limits.items()
     )
     return Checkpoints(tuple(rows), limits, recipe.wanted)
 

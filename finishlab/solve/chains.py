@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
-from finishlab._plain import plain_rows
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
+from finishlab.plain import plain_rows
 from finishlab.solve.search import in_order, quickest
 from finishlab.study import Study
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,21 +55,21 @@ class Chains:
     def text(self) -> str:
         """Say which chain is the quickest at equal finish, and by how much."""
         found = self.table_[self.table_["found"]]
-        asked = _show.asked_percent(self.wanted)
+        asked = show.asked_percent(self.wanted)
         if found.empty:
             return f"No chain keeps the promise with {asked} assurance yet. Plan a round with follow_up."
         first = found.iloc[int(found["job_minutes"].to_numpy().argmin())]
         said = [
-            f"At equal finish ({asked} assurance) the quickest is {first['chain']}: {first['process']}, {_show.time_text(first['minutes'], first['job_minutes'])}."
+            f"At equal finish ({asked} assurance) the quickest is {first['chain']}: {first['process']}, {show.time_text(first['minutes'], first['job_minutes'])}."
         ]
         for row in found[found["chain"] != first["chain"]].to_dict("records"):
-            span = _show.interval_text(row["longer_low"], row["longer_high"], "minutes")
+            span = show.interval_text(row["longer_low"], row["longer_high"], "minutes")
             doubt = "" if row["longer_low"] > 0 else ", so that cannot be told from none"
             said.append(
-                f"{_show.begun(row['chain'])} takes {_show.number(row['longer'])} minutes more ({span}{doubt})."
+                f"{show.begun(row['chain'])} takes {show.number(row['longer'])} minutes more ({span}{doubt})."
             )
         said += [
-            f"{_show.begun(c)} does not keep the promise yet."
+            f"{show.begun(c)} does not keep the promise yet."
             for c in self.table_.loc[~self.table_["found"], "chain"]
         ]
         return " ".join(said)
@@ -85,13 +85,13 @@ class Chains:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the minutes of each chain with the interval of the next job."""
-        from finishlab import _chain_figure
+        from finishlab.figures import chain_figure
 
         found = self.table_[self.table_["found"]].reset_index(drop=True)
-        return _chain_figure.chains(found, title=self.text().split(", ")[0] + ".", ax=ax)
+        return chain_figure.chains(found, title=self.text().split(", ")[0] + ".", ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def compare_chains(
@@ -158,7 +158,7 @@ def compare_chains(
         rows.append({"chain": name, "found": best is not None})
         chosen.append(None if best is None else best.values)
         if best is not None:
-            process = _show.process_text(basis.settings(best.values[0]), study)
+            process = show.process_text(basis.settings(best.values[0]), study)
             rows[-1] |= best.facts | {"process": process}
     times = [f"{of}minutes{end}" for of in ("job_", "") for end in ("", "_low", "_high")]
     columns = ["chain", "found", *times, "assurance", "process"]
@@ -185,7 +185,7 @@ def _chains(study: Study, by: str, values: np.ndarray) -> list[tuple[str, np.nda
     if by in study.basis.names and not study.settings[by].numeric:
         setting, column = study.settings[by], study.basis.column(by)
         return [
-            (f"{_show.label(by)} {level}", np.flatnonzero(values[:, column] == k))
+            (f"{show.label(by)} {level}", np.flatnonzero(values[:, column] == k))
             for k, level in enumerate(setting.levels)
         ]
     known = [s.name for s in study.steps if s.can_be_left_out] + [

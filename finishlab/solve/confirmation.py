@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from finishlab import _show
 from finishlab.solve.forecast import Forecast
-from finishlab.solve.together import RARE, RATE
+from finishlab.solve.forecast_test import RARE, RATE
 from finishlab.study import RESPONSES, Condition
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,24 +121,24 @@ class Confirmation:
 
     def text(self) -> str:
         """Say in plain words what was seen, how often chance does that, what is now known, and what to do next."""
-        goal = _show.listed(c.text(name) for name, c in self.goal.items())
+        goal = show.listed(c.text(name) for name, c in self.goal.items())
         inside, all_ = int(self.readings["inside"].sum()), len(self.readings)
         lines = [
-            f"{self.process}: {self.met} of {_show.counted(self.trials, 'trial')} on {_show.counted(self.panels, 'fresh panel')} met {goal}, "
-            f"where {_show.percent(self.section_before)} was predicted; by these trials alone the share lies between "
-            f"{_show.percent(self.met_low)} and {_show.percent(self.met_high)}.",
-            f"{inside} of {_show.counted(all_, 'reading')} lie inside the 90 % interval predicted for each.",
+            f"{self.process}: {self.met} of {show.counted(self.trials, 'trial')} on {show.counted(self.panels, 'fresh panel')} met {goal}, "
+            f"where {show.percent(self.section_before)} was predicted; by these trials alone the share lies between "
+            f"{show.percent(self.met_low)} and {show.percent(self.met_high)}.",
+            f"{inside} of {show.counted(all_, 'reading')} lie inside the 90 % interval predicted for each.",
             *self._seen(),
         ]
         if not math.isnan(self.minutes):
             lines.append(
-                f"They took {_show.minutes_text(self.minutes)} a section on average, {_show.number(self.minutes_before)} predicted."
+                f"They took {show.minutes_text(self.minutes)} a section on average, {show.number(self.minutes_before)} predicted."
             )
         if self.verdict != "not as predicted":
             keeps = "keeps its promise" if self.now >= self.wanted else "falls short of its promise"
             lines.append(
-                f"With these trials the next job meets the goal with {_show.percent(self.now)} assurance "
-                f"({_show.percent(self.before)} before, {_show.asked_percent(self.wanted)} wanted): the recipe {keeps}."
+                f"With these trials the next job meets the goal with {show.percent(self.now)} assurance "
+                f"({show.percent(self.before)} before, {show.asked_percent(self.wanted)} wanted): the recipe {keeps}."
             )
         return " ".join([*lines, f"Next: {self.next_step[0].lower()}{self.next_step[1:]}"])
 
@@ -148,7 +148,7 @@ class Confirmation:
         if self.readings.empty:
             said.append("There is no reading to hold against the forecast.")
         else:
-            off = _show.listed(_off(name, v) for name, v in self.off_by.items())
+            off = show.listed(_off(name, v) for name, v in self.off_by.items())
             said.append(f"On average {off}.")
         as_far = (
             "gives as few good trials to" if self.share_as_few < self.share_together else "puts as far off"
@@ -196,7 +196,7 @@ class Confirmation:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the readings of the first goal, each beside the interval predicted for it."""
-        from finishlab import _confirm_figure
+        from finishlab.figures import confirmation_figure
 
         name, condition = next(iter(self.goal.items()))
         rows = self.readings[self.readings["response"] == name]
@@ -204,10 +204,10 @@ class Confirmation:
         title = (
             f"{self.process}: {int(rows['inside'].sum())} of {len(rows)} readings inside what was predicted"
         )
-        return _confirm_figure.confirmed(rows, label=_show.label(name), ends=ends, title=title, ax=ax)
+        return confirmation_figure.confirmed(rows, label=show.label(name), ends=ends, title=title, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _often(share: float) -> str:
@@ -226,7 +226,7 @@ def _often(share: float) -> str:
 
 def _off(name: str, by: float) -> str:
     words, unit = RESPONSES[name]
-    size = f"{_show.number(abs(by))} {unit}".strip()
+    size = f"{show.number(abs(by))} {unit}".strip()
     return f"{words} lies {size} {'above' if by > 0 else 'below'} the prediction"
 
 

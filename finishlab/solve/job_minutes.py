@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.solve.recipe import Recipe
+from finishlab.words import show
 
 #: Jobs drawn.
 _JOBS = 4_000
@@ -53,17 +53,17 @@ class JobTime:
 
     def text(self) -> str:
         """Say how long the job takes, and of what that is made."""
-        parts = [f"{_show.number(self.working, 0)} minutes of work"]
+        parts = [f"{show.number(self.working, 0)} minutes of work"]
         if self.changeover:
-            parts.append(f"{_show.number(self.changeover, 0)} of change-overs")
+            parts.append(f"{show.number(self.changeover, 0)} of change-overs")
         if self.waiting:
-            parts.append(f"{_show.number(self.waiting, 0)} of waiting before readings")
+            parts.append(f"{show.number(self.waiting, 0)} of waiting before readings")
         if self.rework >= 0.5:
-            parts.append(f"{_show.number(self.rework, 0)} of rework")
+            parts.append(f"{show.number(self.rework, 0)} of rework")
         return (
-            f"A job of {_show.counted(self.sections, 'section')} takes {_show.number(self.median, 0)} minutes at the median; nine in ten "
-            f"take no more than {_show.number(self.high, 0, toward='up')}. On average: {_show.listed(parts)}; a section is gone over again in "
-            f"{_show.percent(self.reworked)} of jobs."
+            f"A job of {show.counted(self.sections, 'section')} takes {show.number(self.median, 0)} minutes at the median; nine in ten "
+            f"take no more than {show.number(self.high, 0, toward='up')}. On average: {show.listed(parts)}; a section is gone over again in "
+            f"{show.percent(self.reworked)} of jobs."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -150,7 +150,7 @@ def job_time(
     short = _falls_short(recipe, count, seed)
     last = _last_step_share(model, values, recipe)
     rework = (work * short).sum(axis=1) * last
-    worked = [s for s in study.steps if not _show.left_out(s, recipe.settings)]
+    worked = [s for s in study.steps if not show.left_out(s, recipe.settings)]
     changeover = float(study.basis.changeover_minutes(values)[0])
     waiting = float(study.basis.waiting_minutes(values)[0])
     again = worked[-1].changeover_minutes * short.any(axis=1)
@@ -187,7 +187,7 @@ def _falls_short(recipe: Recipe, sections: int, seed: int) -> np.ndarray:
 
 def _last_step_share(model: FinishModel, values: np.ndarray, recipe: Recipe) -> float:
     """Return the share of a section's minutes that its last step takes; an equal share where steps were not timed."""
-    worked = [s.name for s in model.study.steps if not _show.left_out(s, recipe.settings)]
+    worked = [s.name for s in model.study.steps if not show.left_out(s, recipe.settings)]
     by_step = {k: float(v[0]) for k, v in model.minutes.by_step(values).items()}
     whole = float(model.minutes.mean(values)[0])
     return by_step[worked[-1]] / whole if worked[-1] in by_step and whole > 0 else 1 / len(worked)

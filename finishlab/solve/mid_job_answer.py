@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,11 +79,11 @@ class NextPasses:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw further minutes against the assurance of every way on that was weighed."""
-        from finishlab import _next_figure
+        from finishlab.figures import mid_job_figures
 
-        return _next_figure.ways(
+        return mid_job_figures.ways(
             self.options, wanted=self.wanted, title=self.said.split(";")[0].split(". ")[0], ax=ax
         )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.model.conditioned import GlossRead
+from finishlab.model.patch_readings import GlossRead
 from finishlab.study import RANGES, RESPONSES, Step
+from finishlab.words import show
 
 #: Readings of a patch that are understood.
 _READINGS = ("gloss_20", "gloss_60", "removed_um", "film_left_um")
@@ -44,7 +44,7 @@ def last_worked(model: FinishModel, worked: Mapping[str, Any]) -> int:
     ]
     if lacking:
         raise ModelError(
-            f"{_show.listed(lacking)} {'is' if len(lacking) == 1 else 'are'} missing: of every step up to {names[last]} all settings must be named."
+            f"{show.listed(lacking)} {'is' if len(lacking) == 1 else 'are'} missing: of every step up to {names[last]} all settings must be named."
         )
     return last
 
@@ -93,7 +93,7 @@ def given(
         )
     if model.study.limits and not any(name in taken for name in ("removed_um", "film_left_um")):
         wrong.append(
-            f"the study limits {_show.listed(model.study.limits)}, and neither film_left_um nor removed_um is given. Read the film of this patch before going on."
+            f"the study limits {show.listed(model.study.limits)}, and neither film_left_um nor removed_um is given. Read the film of this patch before going on."
         )
     if wrong:
         raise ModelError(wrong)

@@ -2,7 +2,7 @@
 
 Made once for a point, weighed for any reading: for one patch by `mid_job.py`, for all that may be read
 by `bench_card.py`. The assurance is the job's, as the recipe's is: all sections that the study names, worked alike on
-one panel. What a reading tells of them is `finishlab.model.conditioned`'s.
+one panel. What a reading tells of them is `finishlab.model.patch_readings`'s.
 """
 
 from __future__ import annotations
@@ -12,16 +12,16 @@ from typing import Any
 
 import numpy as np
 
-from finishlab import _show
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
-from finishlab.model.conditioned import GlossRead, ThisPatch
+from finishlab.model.patch_readings import GlossRead, ThisPatch
 from finishlab.plan.day import READING_MINUTES
 from finishlab.solve.mid_job_answer import NextPasses
 from finishlab.solve.mid_job_given import completed, last_worked
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES, Condition, Job, Step
+from finishlab.words import show
 
 #: Ways on that are shown beside the one advised.
 _SHOWN = 3
@@ -91,7 +91,7 @@ class Weighed:
         ways = np.concatenate([goes_on(rows[self.model.worked.covers(rows)]) for rows in basis.chunks()])
         if not len(ways):
             raise ModelError(
-                f"no process that the trials worked goes on from {_show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
+                f"no process that the trials worked goes on from {show.process_text(basis.settings(self.so_far[0]), self.study)}. Look at the settings and passes."
             )
         return ways
 
@@ -172,7 +172,7 @@ class Weighed:
         that of this section. The way that is sure without a reading comes back where none is quicker than it.
         """
         settings = self.study.basis.settings(self.values[sure])
-        last = next(s for s in reversed(self.study.steps) if not _show.left_out(s, settings))
+        last = next(s for s in reversed(self.study.steps) if not show.left_out(s, settings))
         amount = last.amount
         if amount is None or amount.held:
             return sure, float(self.minutes[sure])
@@ -261,7 +261,7 @@ class Weighed:
             _, low, high = self.patch.reads(read.angle, read.count, _UNUSUAL)
             if not low <= read.gu <= high:
                 said.append(
-                    f"{RESPONSES[f'gloss_{read.angle}'][0]} {_show.number(read.gu)} GU after {self.step.name} lies outside the {_show.number(low)} to {_show.number(high)} GU "
+                    f"{RESPONSES[f'gloss_{read.angle}'][0]} {show.number(read.gu)} GU after {self.step.name} lies outside the {show.number(low)} to {show.number(high)} GU "
                     "that the trials foretell. Read it again, and look whether the steps were worked as said."
                 )
         return tuple(said)
@@ -282,7 +282,7 @@ class Weighed:
         allowed = chance * keeps
         at = self.own if stays else int(sure[0]) if found else int(np.argmax(allowed))
         if not found and not keeps.any():
-            who = _show.listed(
+            who = show.listed(
                 f"{v.condition.text(n)}, set by {v.set_by}" for n, v in self.study.limits.items()
             )
             return self.stop(
@@ -367,7 +367,7 @@ class Weighed:
             plural = "" if more == 1 else "es" if what.endswith("pass") else "s"
             parts.append(f"{more:g} more {what}{plural}, wipe")
         for step in self.study.steps[self.index + 1 :]:
-            if not _show.left_out(step, settings):
+            if not show.left_out(step, settings):
                 parts.append(_step_words(step, settings))
         return ", then ".join(parts) if parts else f"nothing after {self.step.name}"
 
@@ -383,17 +383,17 @@ def _advice(
     sections: int,
 ) -> str:
     """Say what to do: a way on in words, the further minutes that it takes, the chance that the goal is then met."""
-    takes = f"{_show.minutes_text(minutes)} more{' a section' if sections > 1 else ''}"
-    sure, this = _show.percent(chance), _show.percent(alone)
+    takes = f"{show.minutes_text(minutes)} more{' a section' if sections > 1 else ''}"
+    sure, this = show.percent(chance), show.percent(alone)
     if action == "cannot tell":
         job = " for the job" if sections > 1 else ""
         return (
-            f"No way on is sure enough{job} ({_show.asked_percent(wanted)} asked). The likeliest: {way}, {takes}, at "
+            f"No way on is sure enough{job} ({show.asked_percent(wanted)} asked). The likeliest: {way}, {takes}, at "
             f"{sure}. Ask the owner before going on."
         )
     if read_again:
         return (
-            f"{_show.begun(way)}, then read again: {takes} on average, the reading and its wait included; "
+            f"{show.begun(way)}, then read again: {takes} on average, the reading and its wait included; "
             f"{this} of such patches then meet the goal, and the others take more passes."
         )
     meets = f"this section {'' if action == 'done' else 'then '}meets the goal with {this} assurance"
@@ -401,10 +401,10 @@ def _advice(
         meets = f"with all {sections} sections worked so, the job meets the goal with {sure} assurance (this section alone: {this})"
     if action == "done":
         return f"Done: {meets}. Wipe, and read it once more after the last step."
-    return f"{_show.begun(way)}: {takes}; {meets}."
+    return f"{show.begun(way)}: {takes}; {meets}."
 
 
 def _step_words(step: Step, settings: Mapping[str, Any]) -> str:
     """Return a step with what is set in it, as "polish 4 passes"."""
-    own = [_show.setting_text(s, settings.get(s.factor)) for s in step.settings if not s.held]
-    return " ".join([_show.step_name(step), ", ".join(own)]).strip()
+    own = [show.setting_text(s, settings.get(s.factor)) for s in step.settings if not s.held]
+    return " ".join([show.step_name(step), ", ".join(own)]).strip()

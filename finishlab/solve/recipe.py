@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from finishlab import _show
-from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
+from finishlab.plain import plain_rows
 from finishlab.solve.forecast import Forecast
 from finishlab.solve.verdict import Limit, Words
 from finishlab.study import Condition, Study
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,12 +117,12 @@ class Recipe:
     @property
     def job_minutes_low(self) -> float:
         """Lower end of the 90 % interval of the next job's minutes; NaN where it is not known."""
-        return _show.known(self.predicted.get("job_minutes_low")) if self.found else math.nan
+        return show.known(self.predicted.get("job_minutes_low")) if self.found else math.nan
 
     @property
     def job_minutes_high(self) -> float:
         """Upper end of the 90 % interval of the next job's minutes; NaN where it is not known."""
-        return _show.known(self.predicted.get("job_minutes_high")) if self.found else math.nan
+        return show.known(self.predicted.get("job_minutes_high")) if self.found else math.nan
 
     @property
     def job_saves(self) -> dict[str, float] | None:
@@ -171,7 +171,7 @@ class Recipe:
         mistakes = []
         if earlier.study.basis.names != self.study.basis.names:
             mistakes.append(
-                f"the earlier recipe is about {_show.listed(earlier.study.basis.names)}, this one about {_show.listed(self.study.basis.names)}. "
+                f"the earlier recipe is about {show.listed(earlier.study.basis.names)}, this one about {show.listed(self.study.basis.names)}. "
                 "Give an earlier answer of the same study."
             )
         before, now = earlier.evidence["trials"], self.evidence["trials"]
@@ -185,7 +185,7 @@ class Recipe:
         named = named if earlier.found else earlier.closest or named
         stood = {
             "found": earlier.found,
-            "process": _show.process_text(named["settings"], earlier.study),
+            "process": show.process_text(named["settings"], earlier.study),
             "minutes": named["minutes"],
             "job_minutes": self.study.basis.job_of(named["settings"], named["minutes"]),
             "assurance": named["assurance"],
@@ -195,26 +195,26 @@ class Recipe:
 
     def text(self) -> str:
         """Say the answer in plain words, numbers after them."""
-        goal = _show.listed(c.text(name) for name, c in self.goal.items())
-        wanted = _show.asked_percent(self.wanted)
-        stand = f"({self.evidence['trials']} trials, {_show.counted(self.evidence['panels'], 'panel')})"
+        goal = show.listed(c.text(name) for name, c in self.goal.items())
+        wanted = show.asked_percent(self.wanted)
+        stand = f"({self.evidence['trials']} trials, {show.counted(self.evidence['panels'], 'panel')})"
         if not self.found:
             nearest = ""
             if self.closest:
                 nearest = (
-                    f" Closest: {_show.process_text(self.closest['settings'], self.study)}, "
-                    f"{self._time(self.closest)} at {_show.percent(self.closest['assurance'])}."
+                    f" Closest: {show.process_text(self.closest['settings'], self.study)}, "
+                    f"{self._time(self.closest)} at {show.percent(self.closest['assurance'])}."
                 )
             begin = (
                 "No studied process" if self.verdict == "not reachable" else "Cannot name a process yet that"
             )
             return f"{begin} reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
         lines = [
-            f"{_show.process_text(self.settings, self.study)}: {_show.time_text(self.minutes, self.job_minutes)}"
-            f"{self._saving()}. The next job reaches {goal} with {_show.percent(self.assurance)} assurance {stand}."
+            f"{show.process_text(self.settings, self.study)}: {show.time_text(self.minutes, self.job_minutes)}"
+            f"{self._saving()}. The next job reaches {goal} with {show.percent(self.assurance)} assurance {stand}."
         ]
         if not self.study.limits:
-            lines.append(_show.NO_FILM_LIMIT)
+            lines.append(show.NO_FILM_LIMIT)
         if self.equals:
             first = self.equals[0]
             many = (
@@ -223,14 +223,14 @@ class Recipe:
                 else f"{len(self.equals)} others take as long; the surest of them: "
             )
             lines.append(
-                f"For all the trials can tell {many}{_show.process_text(first['settings'], self.study)}, "
-                f"{_show.minutes_text(self._job(first))} at {_show.percent(first['assurance'])}."
+                f"For all the trials can tell {many}{show.process_text(first['settings'], self.study)}, "
+                f"{show.minutes_text(self._job(first))} at {show.percent(first['assurance'])}."
             )
         quicker = self.quicker()
         if quicker is not None:
             lines.append(
-                f"Closest quicker choice: {_show.process_text(quicker, self.study)}, "
-                f"{_show.minutes_text(self._job(quicker))} at {_show.percent(quicker['assurance'])}."
+                f"Closest quicker choice: {show.process_text(quicker, self.study)}, "
+                f"{show.minutes_text(self._job(quicker))} at {show.percent(quicker['assurance'])}."
             )
         return " ".join(lines)
 
@@ -239,14 +239,14 @@ class Recipe:
         return self.study.basis.job_of(process.get("settings", process), process["minutes"])
 
     def _time(self, process: Mapping[str, Any]) -> str:
-        return _show.time_text(process["minutes"], self._job(process))
+        return show.time_text(process["minutes"], self._job(process))
 
     def _saving(self) -> str:
         saves = self.job_saves
         if not saves:
             return ""
         saved = saves["minutes"]
-        told = _show.number(abs(saved), toward="down")
+        told = show.number(abs(saved), toward="down")
         if saves["low"] <= 0 <= saves["high"] or not float(told):
             return ", about as long as today's process"
         return f", {told} {'less' if saved > 0 else 'more'} than today's process"
@@ -261,7 +261,7 @@ class Recipe:
 
     def table(self) -> pd.DataFrame:
         """Return every process considered, in words, the chosen one first."""
-        return _show.considered(self)
+        return show.considered(self)
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python, at full precision; `from_dict` brings it back."""
@@ -322,12 +322,12 @@ class Recipe:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw minutes against the probability that the next job meets the goal."""
-        from finishlab import plots
+        from finishlab.figures import answer_figures
 
-        return plots.recipe(self.table(), wanted=self.wanted, ax=ax)
+        return answer_figures.recipe(self.table(), wanted=self.wanted, ax=ax)
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def _plain(x: float) -> float | None:

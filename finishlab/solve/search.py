@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _progress
+from finishlab import progress
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.model.worked import PLAN_THEM
+from finishlab.model.trial_coverage import PLAN_THEM
 from finishlab.study import Condition
 
 if TYPE_CHECKING:
-    from finishlab.basis import Basis
+    from finishlab.study.basis import Basis
 
 #: Processes asked about at first, in order of minutes, and at most at a time.
 _BATCH, _LARGEST_BATCH = 512, 8_192
@@ -51,7 +51,7 @@ class InOrder:
     job_minutes : ndarray, shape (processes,)
         Of the job, as `Basis.job_minutes`.
     worked : ndarray of bool, shape (processes,)
-        Whether the trials worked its settings (`finishlab.model.worked`).
+        Whether the trials worked its settings (`finishlab.model.trial_coverage`).
     """
 
     basis: Basis
@@ -177,7 +177,7 @@ def candidates(
     )
     seen = every.where(slice(0))
     parts = _batches(len(walked))
-    with _progress.bar(len(parts)) if many else nullcontext(lambda words: None) as stage:
+    with progress.bar(len(parts)) if many else nullcontext(lambda words: None) as stage:
         for part in parts:
             stage(f"asking processes, {part.start:,} of {len(walked):,}")
             values = walked.at(part)

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab import _show
-from finishlab._numbers import is_number
-from finishlab._plain import plain_rows
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
+from finishlab.numbers import is_number
+from finishlab.plain import plain_rows
 from finishlab.solve.search import in_order, quickest
 from finishlab.study import RESPONSES, Condition, Study
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,17 +61,17 @@ class Frontier:
         """Say what the range of targets costs."""
         label, unit = RESPONSES[self.response]
         found = self.targets[self.targets["found"]]
-        with_ = f"with {_show.asked_percent(self.wanted)} assurance"
+        with_ = f"with {show.asked_percent(self.wanted)} assurance"
         if found.empty:
             return f"No studied process reaches any of these targets of {label} {with_}."
         first, last = found.iloc[0], found.iloc[-1]
-        unit = _show.spaced(unit)
+        unit = show.spaced(unit)
         band = f" within a band of {self.band:g}{unit}" if self.band else ""
         up = " and up" if self.band else ""
-        line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {_show.time_text(first['minutes'], first['job_minutes'])}"
+        line = f"{label}{band} {with_}: {first['target']:g}{unit}{up} takes {show.time_text(first['minutes'], first['job_minutes'])}"
         if len(found) == 1:
             return f"{line}{'' if len(self.targets) == 1 else '; no other of these targets is reached'}."
-        return f"{line}, {last['target']:g}{unit}{up} takes {_show.minutes_text(last['job_minutes'])}."
+        return f"{line}, {last['target']:g}{unit}{up} takes {show.minutes_text(last['job_minutes'])}."
 
     def table(self) -> pd.DataFrame:
         """Return a copy of the targets."""
@@ -89,12 +89,14 @@ class Frontier:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw minutes against the target."""
-        from finishlab import plots
+        from finishlab.figures import answer_figures
 
-        return plots.frontier(self.targets, response=self.response, wanted=self.wanted, band=self.band, ax=ax)
+        return answer_figures.frontier(
+            self.targets, response=self.response, wanted=self.wanted, band=self.band, ax=ax
+        )
 
     def _repr_html_(self) -> str:
-        return _show.sentence_and_table(self.text(), self.table())
+        return show.sentence_and_table(self.text(), self.table())
 
 
 def frontier(

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy import stats
 
-from finishlab import _show
-from finishlab.model.worked import PLAN_THEM
+from finishlab.model.trial_coverage import PLAN_THEM
 from finishlab.study import RESPONSES, Condition
+from finishlab.words import show
 
 if TYPE_CHECKING:
     from finishlab.model import FinishModel
@@ -77,7 +77,7 @@ def judged(
     return replace(
         verdict,
         words="cannot tell yet",
-        would_settle=f"Cannot tell yet: the study has settings that no trial worked ({_show.listed(beyond)}). To have them judged, "
+        would_settle=f"Cannot tell yet: the study has settings that no trial worked ({show.listed(beyond)}). To have them judged, "
         f"type: {PLAN_THEM}. Of the settings worked: {verdict.would_settle}",
     )
 
@@ -94,11 +94,11 @@ def _of_worked(
                 return Verdict(
                     "not reachable",
                     "ceiling",
-                    f"The goal, {condition.text(name)}, lies above the ceiling of this clear, {_show.interval_text(low, high, 'GU')} as far as "
+                    f"The goal, {condition.text(name)}, lies above the ceiling of this clear, {show.interval_text(low, high, 'GU')} as far as "
                     "the trials tell: no process reaches it. Lower the goal.",
                 )
     if not seen.keeps_limits.any():
-        named = _show.listed(
+        named = show.listed(
             f"{limit.condition.text(n)} (set by {limit.set_by})" for n, limit in model.study.limits.items()
         )
         return Verdict(
@@ -200,7 +200,7 @@ def _out_of_reach(
     name = next(iter(goal))
     read = {k: float(v[0]) for k, v in model.response(name).intervals(closest).items()}
     label, unit = RESPONSES[name]
-    level = _show.interval_text(read["mean_low"], read["mean_high"], unit)
+    level = show.interval_text(read["mean_low"], read["mean_high"], unit)
     why = f"the closest process itself comes to a {label} of {level} and no further. {lower}"
     return Verdict("not reachable", "level", begin + why)
 
@@ -218,6 +218,6 @@ def _more_trials(
     if model.probability_of(closest, goal, more_trials=math.inf)[0] >= wanted:
         return "Cannot tell yet, and many more trials would be needed. Plan rounds with follow_up, or lower the goal or the assurance."
     return (
-        f"Cannot tell yet: as it is now expected to read, the closest process stays short, but with a chance of {_show.percent(chance)} some studied "
+        f"Cannot tell yet: as it is now expected to read, the closest process stays short, but with a chance of {show.percent(chance)} some studied "
         "process truly comes up to it. Plan a round with follow_up, lower the goal or the assurance, or study a process that comes further."
     )

@@ -2,7 +2,7 @@
 
 Everything that does not depend on the question is predicted once; a question then costs a
 tenth of a second for a thousand processes. The page with the sliders is
-`finishlab.forms.what_if`'s.
+`finishlab.bench.forms.what_if_page`'s.
 """
 
 from __future__ import annotations

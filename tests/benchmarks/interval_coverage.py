@@ -22,7 +22,7 @@ import time
 import numpy as np
 from scipy import stats
 
-from finishlab.mixed import Mixture, contrasts, fit_mixed, fit_panels
+from finishlab.statistics import Mixture, contrasts, fit_mixed, fit_panels
 
 PANELS = (3, 4, 8)
 RATIOS = (0.5, 1.0, 2.0)

@@ -26,7 +26,7 @@ import pandas as pd
 from rich.progress import track
 
 import finishlab as fl
-from finishlab.model.conditioned import GlossRead
+from finishlab.model.patch_readings import GlossRead
 from finishlab.plan.day import READING_MINUTES
 from finishlab.solve.mid_job_ways import Weighed
 

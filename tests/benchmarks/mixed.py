@@ -16,7 +16,7 @@ import time
 
 import numpy as np
 
-from finishlab.mixed import contrasts, fit_mixed
+from finishlab.statistics import contrasts, fit_mixed
 
 #: Trials, panels, random terms.
 SIZES = (

@@ -22,8 +22,8 @@ import pandas as pd
 from rich.progress import track
 
 import finishlab as fl
-from finishlab._proving_work import Design, own_goal, scored, worked_trials
-from finishlab.proving import Proving
+from finishlab.proving.bench_path import Design, own_goal, scored, worked_trials
+from finishlab.proving.proving_ground import Proving
 from finishlab.study import Study
 
 ASSURANCE = 0.90

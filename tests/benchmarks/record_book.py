@@ -29,7 +29,7 @@ import test_records_kill as kill
 from record_sheets import STUDY
 
 import finishlab as fl
-from finishlab.records.book import RecordBook
+from finishlab.records.book.record_book import RecordBook
 
 SHEET, BOOK, LOGGED = 10_000, 100_000, 300
 
@@ -38,7 +38,7 @@ import sys, time
 sys.path.insert(0, sys.argv[2])
 from record_sheets import STUDY
 import pandas
-from finishlab.records.book import RecordBook
+from finishlab.records.book.record_book import RecordBook
 begun = time.perf_counter()
 with RecordBook(sys.argv[1]) as book:
     trials = book.trials(STUDY)

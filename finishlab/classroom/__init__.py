@@ -1,0 +1,1 @@
+"""For the instructor: lessons, step counts, the class exercise, newcomers' panels, slides."""

@@ -1,0 +1,289 @@
+"""Figures of a model's checks: one question each, drawn from plain data as in `plots.py`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, axes, finish, legend, panel_mark
+from finishlab.words.show import label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from numpy.typing import ArrayLike
+
+#: Half the width of a 90 % interval, in its spreads.
+_REACH = 1.645
+#: Trials shown of those that move the answer most.
+_SHOWN = 12
+
+
+def luck(
+    x: ArrayLike,
+    y: ArrayLike,
+    panels: Sequence[str],
+    *,
+    over: str,
+    title: str,
+    ax: Axes | None = None,
+) -> Axes:
+    """
+    Draw what the model missed of each trial left out, over what it might depend on.
+
+    Parameters
+    ----------
+    x : array_like, shape (trials,)
+        Numbers, or words (then each has its place).
+    y : array_like, shape (trials,)
+        Reading minus what the others say, in units of its spread.
+    panels : sequence of str, shape (trials,)
+    over, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> ax = luck([1, 2], [0.3, -2.0], ["A", "B"], over="order of work", title="No drift", ax=blank())
+    >>> ax.get_xlabel(), ax.get_title(loc="left")
+    ('order of work', 'No drift')
+    >>> ax = luck(["A", "B"], [0.3, -2.0], ["A", "B"], over="panel", title="Panels", ax=blank())
+    >>> [t.get_text() for t in ax.get_xticklabels()]
+    ['A', 'B']
+    """
+    ax = axes(ax)
+    places = np.asarray(x)
+    if not np.issubdtype(places.dtype, np.number):
+        names = list(dict.fromkeys(map(str, places)))
+        ax.set_xticks(range(len(names)), names)
+        places = np.array([names.index(str(v)) for v in places], float)
+    far, on = np.asarray(y, float), np.asarray(panels).astype(str)
+    band = ax.axhspan(
+        -_REACH, _REACH, color="#ececec", zorder=0, label="90 % of trials lie here by the model"
+    )
+    ax.axhline(0, color=INK, linewidth=1)
+    handles: list[Any] = [band]
+    for i, name in enumerate(dict.fromkeys(on)):
+        mine = on == name
+        handles += ax.plot(places[mine], far[mine], linestyle="", label=f"panel {name}", **panel_mark(i))
+    ax.set_xlabel(over)
+    ax.set_ylabel("reading minus what the others say,\nin spreads of a trial")
+    legend(ax, handles, beside=True)
+    return finish(ax, title)
+
+
+def bell(y: ArrayLike, *, rows: Sequence[Any], title: str, ax: Axes | None = None) -> Axes:
+    """
+    Draw what the model missed, in order, against where a bell-shaped spread would put it.
+
+    Parameters
+    ----------
+    y : array_like, shape (trials,)
+        In units of its spread.
+    rows : sequence, shape (trials,)
+        Names of the trials; the one furthest out is named.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> bell([0.1, -0.4, 3.2], rows=[4, 5, 6], title="Row 6 stands out", ax=blank()).texts[0].get_text()
+    'row 6'
+    >>> bell([-3.0, 0.0], rows=["a", "b"], title="", ax=blank()).texts[0].get_text()
+    'row a'
+    """
+    from scipy import stats
+
+    ax = axes(ax)
+    far = np.asarray(y, float)
+    order = np.argsort(far)
+    place = stats.norm.ppf((np.arange(len(far)) + 0.5) / len(far))
+    ax.plot(place, far[order], "o", color=BLUE, label="trials left out in turn")
+    ends = [min(place[0], far.min()), max(place[-1], far.max())]
+    ax.plot(ends, ends, "--", color=INK, linewidth=1, label="a bell-shaped spread of the stated size")
+    most = int(np.abs(far[order]).argmax())
+    right = place[most] > 0
+    ax.annotate(
+        f"row {rows[order[most]]}",
+        (place[most], far[order][most]),
+        xytext=(0, 9 if right else -9),
+        textcoords="offset points",
+        ha="right" if right else "left",
+        va="bottom" if right else "top",
+        fontsize=9,
+    )
+    ax.set_xlabel("where a bell-shaped spread puts it, in spreads")
+    ax.set_ylabel("where it lies, in spreads")
+    legend(ax)
+    return finish(ax, title)
+
+
+def repeats(
+    groups: Sequence[tuple[ArrayLike, float]],
+    names: Sequence[str],
+    *,
+    response: str,
+    title: str,
+    ax: Axes | None = None,
+) -> Axes:
+    """
+    Draw the readings of every process worked more than once beside what the model says of it.
+
+    Parameters
+    ----------
+    groups : sequence of (readings, fitted)
+        Panels' own part taken off.
+    names : sequence of str
+        The processes in words.
+    response, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> ax = repeats([([84.0, 84.6], 84.1)], ["wool, 4 passes"], response="gloss_20", title="", ax=blank())
+    >>> ax.get_xlabel()
+    '20° gloss, GU'
+    >>> len(repeats([], [], response="haze", title="None", ax=blank()).get_yticks())
+    0
+    """
+    ax = axes(ax)
+    for i, (readings, fitted) in enumerate(groups):
+        y = np.asarray(readings, float)
+        ax.plot(
+            y,
+            np.full(len(y), i),
+            "o",
+            color=BLUE,
+            alpha=0.7,
+            label="readings, panels taken off" if i == 0 else None,
+        )
+        ax.plot(fitted, i, "D", color=VERMILLION, markerfacecolor="white", markersize=9, label="the model" if i == 0 else None)  # fmt: skip
+    ax.set_yticks(range(len(groups)), list(names))
+    ax.set_ylim(-0.7, max(len(groups), 1) - 0.3)
+    ax.set_xlabel(label(response))
+    if groups:
+        legend(ax)
+    return finish(ax, title)
+
+
+def influence(
+    size: ArrayLike, rows: Sequence[Any], *, response: str, title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw how far each trial, left out, would move the model near the goal; the strongest first.
+
+    Parameters
+    ----------
+    size : array_like, shape (trials,)
+        In units of the response.
+    rows : sequence, shape (trials,)
+    response, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> ax = influence([0.1, 0.6], [4, 9], response="gloss_20", title="", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['row 9', 'row 4']
+    >>> len(influence(range(30), range(30), response="haze", title="", ax=blank()).get_yticks())
+    12
+    """
+    ax = axes(ax)
+    far = np.asarray(size, float)
+    order = np.argsort(-far)[:_SHOWN]
+    y = -np.arange(len(order))
+    ax.hlines(y, 0, far[order], color=GREY, linewidth=1)
+    ax.plot(far[order], y, "o", color=BLUE, markersize=7)
+    ax.set_yticks(y, [f"row {rows[i]}" for i in order])
+    ax.set_xlim(left=0)
+    ax.set_xlabel(f"{label(response)}: how far the model moves near the goal without that trial")
+    return finish(ax, title)
+
+
+def ranges(
+    rows: Sequence[tuple[str, float, float]],
+    *,
+    mark: float | None,
+    mark_name: str,
+    over: str,
+    title: str,
+    ax: Axes | None = None,
+) -> Axes:
+    """
+    Draw intervals one below the other, with a line for what they are judged by.
+
+    Parameters
+    ----------
+    rows : sequence of (words, low, high)
+    mark : float or None
+    mark_name, over, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> ax = ranges([("before", 82, 93)], mark=87.0, mark_name="goal", over="ceiling, GU", title="", ax=blank())
+    >>> ax.get_xlabel()
+    'ceiling, GU'
+    >>> ranges([("a", 0, 1)], mark=None, mark_name="", over="x", title="t", ax=blank()).get_legend() is None
+    True
+    """
+    ax = axes(ax)
+    for i, (_, low, high) in enumerate(rows):
+        ax.plot(
+            [low, high], [-i, -i], "|-", color=(GREY, BLUE)[i == len(rows) - 1], linewidth=2.5, markersize=14
+        )
+    ax.set_yticks([-i for i in range(len(rows))], [words for words, _, _ in rows])
+    ax.set_ylim(-len(rows) + 0.3, 0.7)
+    ax.set_xlabel(over)
+    if mark is not None:
+        ax.axvline(mark, color=INK, linestyle="--", linewidth=1.2, label=mark_name)
+        legend(ax)
+    return finish(ax, title)
+
+
+def misses(
+    kinds: Sequence[tuple[str, ArrayLike]], *, response: str, title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw how far each reading lay from what each kind of model foretold.
+
+    Parameters
+    ----------
+    kinds : sequence of (name, misses)
+        In units of the response.
+    response, title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> from finishlab.figures.frame import blank
+    >>> ax = misses([("step model", [0.2, -0.4]), ("surface model", [2.0, -1.0])], response="gloss_20",
+    ...             title="Use the step model", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['step model', 'surface model']
+    >>> len(misses([("a", [0.0])], response="haze", title="", ax=blank()).lines) > 0
+    True
+    """
+    ax = axes(ax)
+    for i, (_, far) in enumerate(kinds):
+        x = np.asarray(far, float)
+        # Spread by a fixed pattern, so that equal misses do not hide each other.
+        up = 0.3 * (np.arange(len(x)) * 0.618 % 1 - 0.5)
+        ax.plot(x, -i + up, linestyle="", alpha=0.75, **panel_mark(i))
+        low, middle, high = np.quantile(x, [0.05, 0.5, 0.95])
+        words = "90 % of the misses lie between the ends" if i == 0 else None
+        ax.plot(
+            [low, high], [-i - 0.32, -i - 0.32], "|-", color=INK, linewidth=1.5, markersize=9, label=words
+        )
+        ax.plot(middle, -i - 0.32, "d", color=INK, label="median" if i == 0 else None)
+    ax.axvline(0, color=INK, linewidth=1)
+    ax.set_yticks([-i for i in range(len(kinds))], [name for name, _ in kinds])
+    ax.set_ylim(-len(kinds) + 0.4, 0.6)
+    ax.set_xlabel(f"{label(response)}: reading minus what was foretold, its panel left out")
+    legend(ax)
+    return finish(ax, title)

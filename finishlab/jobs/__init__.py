@@ -1,0 +1,1 @@
+"""Jobs worked by a procedure: does it still hold what it promised?"""
