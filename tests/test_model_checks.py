@@ -8,7 +8,7 @@ import pytest
 import finishlab as fl
 from finishlab.errors import ModelError
 from finishlab.figures.frame import blank
-from finishlab.model.check_answers import ODD
+from finishlab.model.check_questions import ODD
 
 QUESTIONS = (
     "prediction", "new panel", "repeats", "influence", "level", "order", "panels", "outlying", "spread", "ceiling",

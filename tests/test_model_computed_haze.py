@@ -5,7 +5,7 @@ import pytest
 
 import finishlab as fl
 from finishlab.errors import ModelError
-from finishlab.model.computed_haze import fitted_readings
+from finishlab.model.readings import fitted_readings
 
 
 @pytest.fixture(scope="module")

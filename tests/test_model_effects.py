@@ -10,9 +10,8 @@ from practice import BASE
 import finishlab as fl
 from finishlab.errors import ModelError, OutsideStudy
 from finishlab.figures.frame import blank
-from finishlab.model.averages import Averages
-from finishlab.model.joint import joint_readings
-from finishlab.model.latent import Rows
+from finishlab.model.latent import Rows, joint_readings
+from finishlab.model.other_settings import Averages
 
 
 def rows_of(study, settings):

@@ -604,14 +604,14 @@ def gloss_study():
 
 
 def test_a_gloss_study_is_planned_for_the_step_model_and_others_for_the_surface(study, gloss_study):
-    from finishlab.plan.step_criterion import StepCriterion, criterion_of
+    from finishlab.plan.plan_criterion import StepCriterion, criterion_of
 
     assert isinstance(criterion_of(gloss_study), StepCriterion)
     assert type(criterion_of(study)) is Criterion
 
 
 def test_the_step_models_information_is_that_of_the_full_covariance(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     criterion = criterion_of(gloss_study)
     sheet = plan_trials(gloss_study, trials=14, panels=3, seed=1)
@@ -625,7 +625,7 @@ def test_the_step_models_information_is_that_of_the_full_covariance(gloss_study)
 
 
 def test_derivatives_of_the_plan_are_those_of_the_curve_by_differences(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     criterion = criterion_of(gloss_study)
     values = next(gloss_study.basis.chunks())[::97]
@@ -640,7 +640,7 @@ def test_derivatives_of_the_plan_are_those_of_the_curve_by_differences(gloss_stu
 
 
 def test_a_plan_for_the_step_model_tells_more_than_random_trials(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     criterion = criterion_of(gloss_study)
     sheet = plan_trials(gloss_study, trials=16, panels=4, seed=1)
@@ -666,7 +666,7 @@ def test_either_aim_is_best_at_its_own_measure_and_the_sheet_reports_both(study,
 
 
 def test_the_reported_measures_are_those_of_the_full_covariance(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     criterion = criterion_of(gloss_study)
     done = plan_trials(gloss_study, trials=8, panels=2, seed=2)
@@ -691,7 +691,7 @@ def test_more_trials_foretell_more(gloss_study):
 
 
 def test_what_is_foretold_is_the_gloss_near_its_goal_and_whatever_else_the_goal_names(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     def processes_and_shares(text):
         criterion = criterion_of(Study.from_toml(text))
@@ -718,7 +718,7 @@ def test_what_is_foretold_is_the_gloss_near_its_goal_and_whatever_else_the_goal_
 
 
 def test_a_plan_foretells_the_finish_better_than_random_trials_do(gloss_study):
-    from finishlab.plan.step_criterion import criterion_of
+    from finishlab.plan.plan_criterion import criterion_of
 
     criterion = criterion_of(gloss_study)
     sheet = plan_trials(gloss_study, trials=16, panels=4, seed=1)

@@ -16,7 +16,7 @@ from record_sheets import STUDY, but, csv_text, good
 from finishlab.errors import RecordsError
 from finishlab.records import check_trials, read_trials, write_trials
 from finishlab.records.sheets import csv_file, sheet_files, xlsx_file
-from finishlab.records.sheets.guard import guarded, unguarded
+from finishlab.records.sheets.sheet import guarded, unguarded
 
 # OWASP, "CSV Injection" (from memory): characters that make a spreadsheet take a cell for a formula.
 OWASP = ["=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"]

@@ -15,8 +15,7 @@ from finishlab.errors import ModelError, RecordsError
 from finishlab.figures import answer_figures
 from finishlab.model.assurance import job_probability
 from finishlab.model.latent import Predicted
-from finishlab.solve.confirmation import Confirmation
-from finishlab.solve.confirmation_trials import confirm
+from finishlab.solve.confirmation import Confirmation, confirm
 from finishlab.solve.forecast import Forecast, Readings, ResponseForecast
 from finishlab.solve.forecast_test import RATE, read_together, share_as_few
 from finishlab.study import Condition, Job

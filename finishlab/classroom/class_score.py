@@ -113,7 +113,7 @@ class ClassScore:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw for each row what was said and what is true, and its minutes over the shortest possible."""
-        from finishlab.figures.class_figure import scores
+        from finishlab.figures.lesson_figures import scores
 
         kept = int(self._class["kept"].sum())
         title = f"{kept} of {show.counted(len(self._class), 'student')} keep the promise of {show.asked_percent(self.wanted)} on the next job"

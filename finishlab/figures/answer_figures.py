@@ -10,7 +10,7 @@ colour, so that a figure reads in black and white and by colour-blind eyes. `svg
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from numpy.typing import ArrayLike
+
 
 __all__ = ["blank", "fit", "frontier", "readings", "recipe", "save", "svg"]
 
@@ -397,3 +398,85 @@ def _words(response: str) -> tuple[str, str]:
 
 def _bare(unit: str) -> str:
     return unit.replace(",", "")
+
+
+__all__ = ["blank", "chains"]
+
+
+def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
+    """
+    Draw a dot and its interval for each chain, with its process in words.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``chain``, ``process``, ``minutes``, ``minutes_low``, ``minutes_high`` and ``job_minutes`` likewise.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"chain": ["with refine"], "process": ["wool, 3 passes"], "minutes": [6.0], "minutes_low": [5.5], "minutes_high": [6.6]}
+    >>> ax = chains(pd.DataFrame(row), title="Worth it", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['with refine']
+    """
+    ax = axes(ax)
+    y = np.arange(len(rows))
+    minutes, low, high, axis, next_ = times_of(rows)
+    ax.errorbar(minutes, y, xerr=arms(minutes, low, high), fmt="o", color=BLUE, capsize=3)
+    for k, (at, process) in enumerate(zip(minutes, rows["process"], strict=True)):
+        ax.annotate(process, (at, k), xytext=(0, 8), textcoords="offset points", ha="center", fontsize=8)
+    ax.set_yticks(y, list(rows["chain"]))
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.margins(x=0.25)
+    ax.set_xlabel(f"{axis} (bar: 90 % interval for {next_})")
+    return finish(ax, title)
+
+
+__all__ = ["blank", "confirmed"]
+
+
+def confirmed(
+    rows: pd.DataFrame, *, label: str, ends: Iterable[float], title: str, ax: Axes | None = None
+) -> Axes:
+    """
+    Draw readings of one response with the interval predicted for each, in the order worked.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``panel``, ``reading``, ``job_low``, ``job_high``, ``inside``.
+    label : str
+        Of the readings, with their unit.
+    ends : iterable of float
+        Where the goal begins or ends.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"panel": ["5", "5"], "reading": [84.1, 80.0], "job_low": 82.0, "job_high": 86.0,
+    ...     "inside": [True, False]})
+    >>> ax = confirmed(rows, label="20° gloss, GU", ends=[83.0], title="One of two", ax=blank())
+    >>> [t.get_text() for t in ax.get_xticklabels()]
+    ['5', '5']
+    """
+    ax = axes(ax)
+    x = np.arange(len(rows), dtype=float)
+    reading, inside = rows["reading"].to_numpy(float), rows["inside"].to_numpy(bool)
+    bars = ax.vlines(x, rows["job_low"], rows["job_high"], color=GREY, linewidth=6, alpha=0.35)
+    bars.set_label("90 % interval predicted before the trial")
+    # Shape tells inside from outside as well as colour does.
+    ax.plot(x[inside], reading[inside], "o", color=BLUE, markersize=8, label="reading inside it")
+    ax.plot(x[~inside], reading[~inside], "X", color=VERMILLION, markersize=9, label="reading outside it")
+    for i, end in enumerate(ends):
+        ax.axhline(end, color=INK, linewidth=1.2, linestyle="--", label="goal" if i == 0 else None)
+    ax.set_xticks(x, rows["panel"].astype(str))
+    ax.set_xlim(-0.6, len(rows) - 0.4)
+    ax.set_xlabel("panel of each trial")
+    ax.set_ylabel(label)
+    legend(ax)
+    return finish(ax, title)

@@ -15,10 +15,10 @@ from finishlab.errors import ModelError
 from finishlab.meter import meter_spreads
 from finishlab.meter.anova import REST, Anova, analyse, pooled
 from finishlab.meter.direction import direction_effect
-from finishlab.meter.flags import flagged_readings, nothing_flagged
 from finishlab.meter.meter_spreads import INTERACTION, LAY, PANEL, PATCH, SPOT, TECHNICIAN, Components
 from finishlab.meter.meter_study import MeterStudy
 from finishlab.meter.meter_words import confidence_mistakes
+from finishlab.meter.outliers import flagged_readings, nothing_flagged
 from finishlab.meter.reading_arrays import Taken, take
 from finishlab.statistics import fit_mixed
 from finishlab.words.show import listed

@@ -1,19 +1,197 @@
-"""The questions that a fitted response is asked, each answered in one plain sentence.
-
-A bad answer comes with a caution that says what to do. Whether it is bad is judged against
-readings drawn from the model itself (`linear_view.py`): seldom enough that a sound model is
-rarely accused, at one question in two hundred. Drawing figures and gathering the answers of
-a whole model are `checks.py`'s business.
-"""
+"""The questions that a fitted response is asked, each answered in one plain sentence."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
-from finishlab.model.check_answers import ODD, REACH, Asked, Check
-from finishlab.model.scale_questions import ask_ceiling, ask_power
+from finishlab.model.linear_view import LinearView, linear_view
+from finishlab.model.response import INDEX_PRIOR, ResponseFit
+from finishlab.statistics.box_cox import box_cox
 from finishlab.statistics.exact_shares import exact_share
-from finishlab.words.show import counted, number
+from finishlab.study import RESPONSES
+from finishlab.trade import optics
+from finishlab.words.show import asked_percent, counted, interval_text, number, spaced
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+#: A figure that fewer of the model's own draws reach is bad (common practice, no source).
+ODD = 0.005
+#: Half the width of a 90 % interval, in its spreads.
+REACH = 1.645
+
+
+@dataclass(frozen=True)
+class Check:
+    """
+    One question and its answer.
+
+    Attributes
+    ----------
+    question, response : str
+    sentence : str
+    caution : str
+        Empty when nothing is wrong.
+    facts : dict
+        The numbers in the sentence, at full precision.
+    """
+
+    question: str
+    response: str
+    sentence: str
+    caution: str = ""
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """One response's fit with what its questions need of the trials."""
+
+    fit: ResponseFit
+    done: pd.DataFrame
+
+    @property
+    def label(self) -> str:
+        """What was read, in words."""
+        return RESPONSES[self.fit.name][0]
+
+    def size(self, value: float) -> str:
+        """Return a size of the response with its unit."""
+        unit = RESPONSES[self.fit.name][1]
+        return number(value, 1) + spaced(unit)
+
+    @cached_property
+    def view(self) -> LinearView:
+        """The linear view of the fit."""
+        return linear_view(self.fit.posterior, len(self.fit.study.steps) - 1)
+
+    @cached_property
+    def trials(self) -> pd.DataFrame:
+        """The trial of each last reading."""
+        return self.done.iloc[self.fit.posterior.observed.trial[self.view.at]]
+
+    @cached_property
+    def panels(self) -> np.ndarray:
+        """The panel of each last reading."""
+        return self.trials["panel"].astype(str).to_numpy()
+
+    @cached_property
+    def order(self) -> np.ndarray:
+        """The place of each last reading in the order of work; as listed where it was not logged."""
+        if "run_order" in self.trials.columns and self.trials["run_order"].notna().all():
+            return self.trials["run_order"].to_numpy(float)
+        return np.arange(len(self.trials), dtype=float)
+
+    @cached_property
+    def expected(self) -> np.ndarray:
+        """What the other trials say of each last reading."""
+        return self.fit.left_out.expected
+
+    @cached_property
+    def luck(self) -> np.ndarray:
+        """How far each trial lies from what the others say, in units of its spread."""
+        return self.view.standardised(self.view.residual)
+
+    @cached_property
+    def near(self) -> np.ndarray:
+        """Which trials read nearest to the goal: a third of them, three at least; all without a goal."""
+        condition = self.fit.study.goal.get(self.fit.name)
+        y = self.fit.left_out.y
+        if condition is None:
+            return np.ones(len(y), bool)
+        edges = [v for v in (condition.at_least, condition.at_most) if v is not None]
+        far = np.abs(y[:, None] - np.array(edges)).min(axis=1)
+        return far <= np.sort(far)[min(max(len(y) // 3, 3), len(y)) - 1]
+
+    @cached_property
+    def one(self) -> float:
+        """One spread of a trial near the goal, in units of the response."""
+        return float(np.median(self.fit.left_out.sd[self.near]))
+
+    def row(self, i: int) -> str:
+        """Return the row of a trial in words."""
+        return f"row {self.fit.left_out.row[i]}"
+
+
+#: Share of the general guess that is left where the trials taught nothing of the ceiling to speak of.
+_UNTAUGHT = 0.7
+#: A power of roughness further than this from its logarithm is worth a caution.
+_FAR_POWER = 0.5
+
+
+def ceilings(fit: ResponseFit) -> tuple[np.ndarray, np.ndarray]:
+    """Return the 90 % interval of a gloss ceiling after the trials, and of the guess before them, GU."""
+    after = np.quantile(np.array(fit.posterior.ceilings, float), [0.05, 0.95])
+    mean, sd = INDEX_PRIOR
+    angle = int(fit.name.removeprefix("gloss_"))
+    before = [float(optics.ceiling_gloss(mean + k * sd, angle)) for k in (-REACH, REACH)]
+    return after, np.array(before)
+
+
+def ask_ceiling(asked: Asked) -> Check:
+    """Ask where the ceiling of this clear lies, and whether the goal may lie above it."""
+    after, before = ceilings(asked.fit)
+    low, high = map(float, after)
+    untaught = np.ptp(after) > _UNTAUGHT * np.ptp(before)
+    source = "which is hardly more than the general guess for clears" if untaught else "by the trials"
+    sentence = f"{asked.label}: the ceiling of this clear lies within {interval_text(low, high, 'GU')} (90 %), {source}."
+    condition = asked.fit.study.goal.get(asked.fit.name)
+    caution = ""
+    if condition is not None and condition.at_least is not None:
+        below = float((np.array(asked.fit.posterior.ceilings, float) < condition.at_least).mean())
+        if below > 0.05:
+            caution = (
+                f"The goal of {number(condition.at_least, 1)} GU may lie above the ceiling of this clear "
+                f"({interval_text(low, high, 'GU')}): no process reaches it then. Read the smoothest patch the shop can make."
+            )
+    facts = {
+        "low": float(after[0]),
+        "high": float(after[1]),
+        "before_low": before[0],
+        "before_high": before[1],
+    }
+    return Check("ceiling", asked.fit.name, sentence, caution, facts)
+
+
+def _power_data(asked: Asked) -> tuple[np.ndarray, np.ndarray]:
+    """Return a model matrix of settings and panels, and the roughness read on each trial."""
+    observed, view = asked.fit.posterior.observed, asked.view
+    draw = asked.fit.posterior.draws[len(asked.fit.posterior.draws) // 2]
+    z = draw.scale.inverse(observed.y[view.at])
+    basis = asked.fit.study.basis
+    settings, _ = basis.columns(observed.rows.values[view.at], pairs=False)
+    panels = (asked.panels[:, None] == np.unique(asked.panels)[None, 1:]).astype(float)
+    matrix = np.hstack([np.ones((len(z), 1)), settings, panels])
+    use = np.isfinite(z)
+    return matrix[use], np.exp(z[use])
+
+
+def ask_power(asked: Asked) -> Check:
+    """Ask on which power of roughness the settings add up."""
+    matrix, rough = _power_data(asked)
+    name = asked.fit.name
+    if len(rough) < np.linalg.matrix_rank(matrix) + 3:
+        sentence = f"{asked.label}: the trials are too few to ask on which scale the settings add up."
+        return Check("scale", name, sentence)
+    found = box_cox(matrix, rough, cover=0.95)
+    sentence = (
+        f"{asked.label}: the settings add up best on the power {number(found.power, 1)} of roughness "
+        f"({number(found.low, 1, 'down')} to {number(found.high, 1, 'up')}, {asked_percent(0.95)}); its logarithm, power 0, is used."
+    )
+    caution = ""
+    strict = box_cox(matrix, rough, cover=1 - ODD)
+    if not strict.low <= 0 <= strict.high and abs(found.power) > _FAR_POWER:
+        caution = (
+            f"The settings do not add up on the logarithm of roughness that the model of {asked.label} uses; "
+            f"power {number(found.power, 1)} would be straighter. Compare the other kind of model with compare_models."
+        )
+    facts = {"power": found.power, "low": found.low, "high": found.high}
+    return Check("scale", name, sentence, caution, facts)
 
 
 def _tied(x: np.ndarray, y: np.ndarray) -> np.ndarray:

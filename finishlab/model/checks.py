@@ -13,9 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.errors import ModelError
-from finishlab.model.check_answers import REACH, Asked, Check
-from finishlab.model.check_questions import repeated
-from finishlab.model.scale_questions import ceilings
+from finishlab.model.check_questions import REACH, Asked, Check, ceilings, repeated
 from finishlab.study import RESPONSES
 from finishlab.words import show
 
@@ -130,7 +128,7 @@ def _plain(value: Any) -> Any:
 
 def _draw(asked: Asked, check: Check, ax: Axes | None) -> Axes:
     from finishlab.figures import answer_figures
-    from finishlab.figures import check_figures as figures
+    from finishlab.figures import model_figures as figures
 
     view, left, title = asked.view, asked.fit.left_out, check.caution or check.sentence
     if check.question in ("prediction", "new panel"):

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import linalg
 
 from finishlab.errors import ModelError
-from finishlab.figures.constants_figure import TELLS
+from finishlab.figures.model_figures import TELLS
 from finishlab.model.assurance import COVER
 from finishlab.model.finish_model import FinishModel
 from finishlab.model.latent import Posterior
@@ -122,13 +122,13 @@ class StepConstants:
         ModelError
             There is no such step.
         """
-        from finishlab.figures import constants_figure
+        from finishlab.figures import model_figures
 
         counts = self.constants["step"].value_counts(sort=False)
         if step is not None and step not in counts.index:
             raise ModelError(f"there is no step '{step}'. The steps are {', '.join(map(str, counts.index))}.")
         chosen = step or str(counts.idxmax())
-        return constants_figure.step_constants(
+        return model_figures.step_constants(
             self.constants[self.constants["step"] == chosen], response=self.response, ax=ax
         )
 

@@ -16,10 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.errors import ModelError
-from finishlab.model.compared_terms import ComparedTerms, told_groups
 from finishlab.model.other_settings import setting_of
 from finishlab.model.response import asked_response
-from finishlab.model.straight_scale import Straight, straighten
+from finishlab.model.straight_scale import ComparedTerms, Straight, straighten, told_groups
 from finishlab.numbers import is_number
 from finishlab.statistics import (
     Contrasts,

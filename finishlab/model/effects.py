@@ -18,8 +18,7 @@ import numpy as np
 
 from finishlab.errors import ModelError
 from finishlab.memo import remembered
-from finishlab.model.averages import Averages, some_levels
-from finishlab.model.other_settings import held_at
+from finishlab.model.other_settings import Averages, held_at, some_levels
 from finishlab.study import RESPONSES, Setting
 from finishlab.words import show
 

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab.model.computed_haze import fitted_readings
-from finishlab.model.readings import burned_through
+from finishlab.model.readings import burned_through, fitted_readings
 from finishlab.study.column_names import read_in_trials
 
 if TYPE_CHECKING:

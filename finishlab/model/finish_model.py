@@ -20,8 +20,7 @@ from finishlab.memo import remembered
 from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
 from finishlab.model.bounds import can_be_sure
-from finishlab.model.check_answers import REACH, Asked, Check
-from finishlab.model.check_questions import ask_all
+from finishlab.model.check_questions import REACH, Asked, Check, ask_all
 from finishlab.model.evidence import evidence
 from finishlab.model.limits import most_removed, removal_probability, ruled_out
 from finishlab.model.observed import MeterSpread

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from finishlab.errors import ModelError
-from finishlab.model.check_answers import REACH
+from finishlab.model.check_questions import REACH
 from finishlab.model.fitting import fit
 from finishlab.model.latent import Predicted
 from finishlab.model.response import ResponseFit, fit_response
@@ -110,7 +110,7 @@ class ModelComparison:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw how far each trial on a panel left out lay from what each kind foretold."""
-        from finishlab.figures import check_figures as figures
+        from finishlab.figures import model_figures as figures
 
         some = self._cases[self._cases["left_out"] == "panels"]
         kinds = list(dict.fromkeys(some["kind"]))

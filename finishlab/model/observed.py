@@ -15,11 +15,10 @@ import numpy as np
 from scipy import stats
 
 from finishlab.errors import ModelError
-from finishlab.model.computed_haze import fitted_readings, is_computed
 from finishlab.model.latent import Observed, Rows
 from finishlab.model.pooling import WEIGHT, Earlier, off_by
-from finishlab.model.readings import PatchMeans, counted_trials, patch_means
-from finishlab.model.similarity import Likeness
+from finishlab.model.readings import PatchMeans, counted_trials, fitted_readings, is_computed, patch_means
+from finishlab.model.surface import Likeness
 from finishlab.model.trial_groups import shared_by
 from finishlab.study import RESPONSES
 from finishlab.trade import optics

@@ -15,7 +15,7 @@ import numpy as np
 from finishlab.errors import ModelError, OutsideStudy
 from finishlab.model.latent import Rows, Shared, Spread
 from finishlab.model.readings import counted_trials
-from finishlab.model.similarity import Likeness
+from finishlab.model.surface import Likeness
 from finishlab.records import check_trials
 from finishlab.study import Study
 

@@ -1,11 +1,4 @@
-"""From logged readings to patch means.
-
-Repeat readings become patch means with the meter's own spread kept apart; a mean that was
-logged as one value counts as the readings it is the mean of; a reading that
-its neighbours on the patch contradict is set aside and named. Which trials count is
-decided here. What patches have in common is said in `observed.py`; no curve, scale or goal
-is known.
-"""
+"""From logged readings to patch means, haze from two glosses, and patches that all read the same."""
 
 from __future__ import annotations
 
@@ -14,12 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from finishlab.errors import ModelError
+from finishlab.records import readings_of
 from finishlab.records.repeat_spread import robust_spread
+from finishlab.study import RESPONSES
+from finishlab.trade import optics
+from finishlab.words import show
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from finishlab.study import Study
+
 
 #: A single reading is set aside when it stands this many meter spreads, and this many units,
 #: from the others of its patch while they agree (common practice, no source).
@@ -106,3 +105,104 @@ def burned_through(trials: pd.DataFrame) -> np.ndarray:
 def counted_trials(trials: pd.DataFrame) -> pd.DataFrame:
     """Return the trials whose readings count: done ones, burn-throughs among them."""
     return trials[trials["status"] == "done"] if "status" in trials.columns else trials
+
+
+def refuse_all_alike(response: str, y: np.ndarray) -> None:
+    """
+    Refuse a response whose patches all read the same.
+
+    Counted faults are not asked: no fault in so many patches does say something.
+
+    Raises
+    ------
+    ModelError
+        Every patch reads the same.
+
+    Examples
+    --------
+    >>> refuse_all_alike("gloss_20", np.array([84.0, 85.0]))
+    >>> refuse_all_alike("gloss_20", np.array([84.0, 84.0]))
+    Traceback (most recent call last):
+        ...
+    finishlab.errors.ModelError: 20° gloss: all 2 patches read 84.0 GU. Nothing says what the settings do. Look whether the meter is stuck, or study settings further apart.
+    """
+    if response == "faults" or np.ptp(y) > 0:
+        return
+    label, unit = RESPONSES[response]
+    raise ModelError(
+        f"{label}: all {len(y)} patches read {show.number(y[0], 1)}{show.spaced(unit)}. "
+        "Nothing says what the settings do. Look whether the meter is stuck, or study settings further apart."
+    )
+
+
+_PAIR = ["gloss_20", "gloss_60"]
+
+
+def is_computed(study: Study, response: str) -> bool:
+    """Return whether a response is the difference of two others."""
+    return response == "haze" and study.reading.haze_method == "ASTM D4039"
+
+
+def fitted_readings(table: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """
+    Return every reading of trials that a response may be fitted to, as `readings_of`.
+
+    Under ASTM D4039 haze is added for each patch and step with both glosses and more than 70 GU
+    at 60 degrees, the mean of the patch. Where both angles have the same repeats the pairs
+    keep their repeat numbers, so that the meter's scatter of the difference is seen.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from finishlab.study import Study
+    >>> study = Study.from_toml('''
+    ... title = "t"
+    ... pass_means = "one direction, 50 % overlap"
+    ... [[step]]
+    ... name = "cut"
+    ... passes = [2, 4]
+    ... [reading]
+    ... haze_method = "ASTM D4039"
+    ... [goal]
+    ... haze = { at_most = 15 }
+    ... assurance = 0.9
+    ... ''')
+    >>> trials = pd.DataFrame({"cut_passes": [4, 2], "panel": [1, 1], "status": ["done", "done"],
+    ...     "gloss_20_1": [80.0, 30.0], "gloss_20_2": [81.0, 31.0], "gloss_20": [80.5, 30.5],
+    ...     "gloss_60_1": [90.0, 60.0], "gloss_60_2": [90.5, 61.0], "gloss_60": [90.25, 60.5]})
+    >>> readings = fitted_readings(trials, study)
+    >>> readings[readings["response"] == "haze"]["value"].tolist()
+    [10.0, 9.5]
+    """
+    import pandas as pd
+
+    readings = readings_of(table, study)
+    if not is_computed(study, "haze"):
+        return readings
+    pairs = readings[readings["response"].isin(_PAIR)]
+    found = []
+    for (row, step), group in pairs.groupby(["row", "step"], sort=False):
+        wide = group.pivot_table(index="repeat", columns="response", values="value")
+        if len(wide.columns) < 2:
+            continue
+        mean = wide.mean()
+        if not np.isfinite(optics.haze_index(mean["gloss_60"], mean["gloss_20"])):
+            continue
+        if wide.notna().all(axis=None):
+            haze, several = wide["gloss_60"] - wide["gloss_20"], int(group["readings"].min())
+        else:  # other repeats at one angle than at the other: only the means are a pair
+            haze = pd.Series([mean["gloss_60"] - mean["gloss_20"]], index=[1])
+            several = int(group.groupby("response")["readings"].sum().min())
+        found.append(
+            pd.DataFrame(
+                {
+                    "row": row,
+                    "response": "haze",
+                    "step": step,
+                    "value": haze.to_numpy(float),
+                    "repeat": haze.index,
+                    "readings": several,
+                }
+            )
+        )
+    return pd.concat([readings, *found], ignore_index=True)

@@ -19,7 +19,7 @@ from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Curve, Observed, Posterior, Predicted, Rows, Spread, expected, predict
 from finishlab.model.observed import MeterSpread, observe
 from finishlab.model.pooling import Earlier
-from finishlab.model.same_readings import refuse_all_alike
+from finishlab.model.readings import refuse_all_alike
 from finishlab.model.scales import CountScale, GlossScale, HazeScale, Scale
 from finishlab.model.steps import PRIORS, StepCurve
 from finishlab.model.surface import SurfaceCurve

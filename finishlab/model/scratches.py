@@ -12,8 +12,7 @@ import numpy as np
 
 from finishlab.errors import ModelError
 from finishlab.model.finish_model import FinishModel
-from finishlab.model.joint import joint_readings
-from finishlab.model.latent import Rows
+from finishlab.model.latent import Rows, joint_readings
 from finishlab.model.other_settings import base_of, changed, fit_of, words_of
 from finishlab.trade import abrasives, optics
 

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.errors import ModelError
-from finishlab.model.compared_terms import told_groups
 from finishlab.model.response import asked_response
-from finishlab.model.straight_scale import Straight, straighten
+from finishlab.model.straight_scale import Straight, straighten, told_groups
 from finishlab.statistics import MixedFit
 from finishlab.study import RESPONSES
 from finishlab.words import show
@@ -101,12 +100,12 @@ class VarianceShares:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw each share as a dot with its interval."""
-        from finishlab.figures import share_figure
+        from finishlab.figures import model_figures
 
         first = self._parts.iloc[0].to_dict()
         words = RESPONSES[self.response][0]
         title = f"{words}: {in_words(first['share'])} of the spread between jobs is {first['source']} ({_range(first)})"
-        return share_figure.shares(self._parts, title=title, ax=ax)
+        return model_figures.shares(self._parts, title=title, ax=ax)
 
     def _repr_html_(self) -> str:
         rows = self._parts.to_dict("records")

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from finishlab.model.latent import Rows, Spread
-from finishlab.model.similarity import Likeness
+from finishlab.model.surface import Likeness
 from finishlab.study import Setting, Step
 from finishlab.study.basis import Basis
 from finishlab.trade import abrasives, optics

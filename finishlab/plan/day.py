@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from finishlab.study import Step, Study
 
+
 #: Minutes of one pass over a section: 0.4 m x 0.4 m at 50 mm/s and 50 % overlap, with a pad of
 #: 0.14 m, take 46 s (reckoned; the speed is common practice, no source).
 PASS_MINUTES = 0.75
@@ -385,3 +386,54 @@ def _hours(minutes: float) -> str:
     if minutes < 90:
         return f"{math.ceil(minutes - 1e-9)} minutes"
     return f"{minutes / 60:.1f} hours"
+
+
+def costs_of(
+    sheet: pd.DataFrame,
+    study: Study,
+    day: RunDay,
+    patches_a_disc: float | None,
+    product_ml_a_pass: float | None,
+    saving_minutes: float | None,
+) -> dict[str, float]:
+    """Return what the plan takes, as `Foresight.costs` says; discs, product and pay-back where they are known."""
+    rows: list[dict[str, Any]] = sheet.to_dict("records")  # type: ignore[assignment]
+    sanded, discs, passes = 0, 0, 0.0
+    for step in study.steps:
+        worked = [row for row in rows if not show.left_out(step, row)]
+        grit = step.setting("grit")
+        if grit is not None:
+            used = [show.value_of(grit, row) for row in worked]
+            sanded += len(used)
+            discs += sum(math.ceil(used.count(g) / (patches_a_disc or 1)) for g in set(used))
+        if step.setting("product") is not None and step.amount is not None and step.amount.name == "passes":
+            passes += sum(float(show.value_of(step.amount, row)) for row in worked)
+    costs = {
+        "panels": float(sheet["panel"].nunique()),
+        "hours": day.minutes / 60,
+        "changeovers": float(day.changeovers),
+        "patches_sanded": float(sanded),
+        "product_passes": passes,
+    }
+    if patches_a_disc is not None:
+        costs["discs"] = float(discs)
+    if product_ml_a_pass is not None:
+        costs["product_ml"] = passes * product_ml_a_pass
+    costs["payback_jobs_per_minute"] = day.minutes / study.job.sections
+    if saving_minutes is not None:
+        costs["payback_jobs"] = day.minutes / (saving_minutes * study.job.sections)
+    return costs
+
+
+def taken(costs: Mapping[str, float]) -> list[str]:
+    """Say what the work takes, as far as it is known."""
+    parts = [show.counted(int(costs["panels"]), "panel")]
+    if "discs" in costs:
+        parts.append(show.counted(int(costs["discs"]), "disc"))
+    elif costs["patches_sanded"]:
+        parts.append(f"discs for {int(costs['patches_sanded'])} patches")
+    if "product_ml" in costs:
+        parts.append(f"{show.number(costs['product_ml'], toward='up')} ml of product")
+    elif costs["product_passes"]:
+        parts.append(f"product for {costs['product_passes']:g} passes")
+    return [*parts, f"{costs['hours']:.1f} hours of one person"]

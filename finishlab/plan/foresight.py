@@ -19,10 +19,9 @@ import numpy as np
 from finishlab.errors import PlanError
 from finishlab.numbers import is_number
 from finishlab.plan.confounding import together, too_few
-from finishlab.plan.day import RunDay, run_day
+from finishlab.plan.day import RunDay, costs_of, run_day, taken
 from finishlab.plan.guessed_spreads import spreads_of
 from finishlab.plan.patch_places import require_places
-from finishlab.plan.plan_costs import costs_of, taken
 from finishlab.plan.plan_criterion import Criterion
 from finishlab.plan.trial_plan import worked_before
 from finishlab.statistics.power import smallest_difference

@@ -18,12 +18,12 @@ import numpy as np
 
 from finishlab import progress
 from finishlab.errors import PlanError
-from finishlab.model.check_answers import REACH
+from finishlab.model.check_questions import REACH
 from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
 from finishlab.model.steps import MISSES
 from finishlab.numbers import is_whole
 from finishlab.plan.day import PASS_MINUTES
-from finishlab.plan.step_criterion import StepCriterion
+from finishlab.plan.plan_criterion import StepCriterion
 from finishlab.plan.trial_plan import plan_trials
 from finishlab.threads import one_thread
 from finishlab.words import show

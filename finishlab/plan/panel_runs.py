@@ -16,9 +16,8 @@ import numpy as np
 
 from finishlab.errors import PlanError
 from finishlab.plan.classical import Design
-from finishlab.plan.layout import Layout, freedom_between
+from finishlab.plan.layout import HardSettings, Layout, freedom_between
 from finishlab.plan.plan_criterion import RATIO, Criterion
-from finishlab.plan.whole_plots import HardSettings
 from finishlab.words.show import counted, process_text
 
 if TYPE_CHECKING:

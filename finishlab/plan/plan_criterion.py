@@ -1,21 +1,4 @@
-"""What a good plan is: much information on every effect that may matter, panels allowed for.
-
-The model behind a plan is a rough one on purpose. Nothing is assumed about a constant, the
-factors' main columns, and the squares of passes and seconds: working on always levels off,
-so a plan needs few, some and many of them. Other squares and the products of two factors
-may or may not matter and are held near zero with the weight of one trial each. A plan made
-so tells the former apart for certain and as many of the latter as the trials allow, with
-fewer trials than terms if need be. Here are that model and two measures of a plan: how well
-it tells the settings apart (D), and how well it foretells the finish (I);
-`exchange.py` searches, `trials.py` turns the answer into a sheet.
-
-References
-----------
-DuMouchel, W. and Jones, B. (1994). A simple Bayesian modification of D-optimal designs to
-reduce dependence on an assumed model. Technometrics 36, 37-47.
-Atkinson, A. C., Donev, A. N. and Tobias, R. D. (2007). Optimum Experimental Designs, with
-SAS. Oxford, ch. 10 (D and I; from memory).
-"""
+"""What a good plan is: much information on every effect that may matter, or on the steps' roughness."""
 
 from __future__ import annotations
 
@@ -24,8 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from finishlab.model.latent import Rows
+from finishlab.model.response import GLOSS_SPREADS, INDEX_PRIOR, scale_of
+from finishlab.model.scales import GlossScale, Scale
+from finishlab.model.steps import MISSES, StepCurve
+from finishlab.trade import optics
+
 if TYPE_CHECKING:
     from finishlab.study import Study
+
 
 #: Variance between panels (and between halves, where settings change by half panel) over that
 #: between patches. Designs hardly depend on it; 1 says that panels differ as patches do.
@@ -177,3 +167,144 @@ def _processes(study: Study) -> np.ndarray:
         walked = itertools.islice(basis.chunks(), _DRAWS)
         return np.vstack([drawn, *walked])[:_CANDIDATES]
     return drawn
+
+
+_SPREAD = {s.name: s.median for s in (*GLOSS_SPREADS, *MISSES)}
+#: Spread of ln roughness from reading to reading, the meter's own apart; the unit of the others.
+_UNIT = float(np.hypot(_SPREAD["reading"], _SPREAD["final"]))
+_PANEL, _PATCH = (_SPREAD["panel"] / _UNIT) ** 2, (_SPREAD["patch"] / _UNIT) ** 2
+#: Refractive indexes, evenly spread over their prior, at which the goal's edge is found.
+_CEILINGS = 16
+
+
+def criterion_of(study: Study) -> Criterion:
+    """Return the measure of plans for the model that `fit` takes of itself for a study."""
+    from finishlab.model.fitting import kind_of
+
+    return StepCriterion(study) if kind_of(study) == "steps" else Criterion(study)
+
+
+class StepCriterion(Criterion):
+    """
+    The step model and the polynomial of everything else, together.
+
+    Parameters
+    ----------
+    study : Study
+        Its goal names a gloss.
+
+    Notes
+    -----
+    Each trial gives a line of the model matrix for every step that is read, and one for the
+    polynomial. What the curves miss counts as reading noise here: likeness between
+    processes is left to the fit.
+    """
+
+    def __init__(self, study: Study) -> None:
+        super().__init__(study)
+        self.curve = StepCurve(study.basis)
+        last = len(study.steps) - 1
+        self._steps = [i for i, s in enumerate(study.steps) if s.name in study.reading.after or i == last]
+        self._gloss = gloss = next(name for name in study.goal if name.startswith("gloss_"))
+        self._goal = study.goal[gloss]
+        self._others = sum(not name.startswith("gloss_") for name in study.goal)
+        scale = scale_of(gloss, INDEX_PRIOR[0])
+        self._scales: dict[int, list[Scale]] = {i: [scale] for i in self._steps}
+        # Before the last step 60 degrees are read too, which see more of a sanded surface than 20 do.
+        angle = np.radians(float(gloss.removeprefix("gloss_")))
+        wide = GlossScale(
+            float(optics.ceiling_gloss(INDEX_PRIOR[0], 60)),
+            shift=float(np.log(np.cos(np.radians(60)) / np.cos(angle))),
+        )
+        for i in self._steps[:-1]:
+            self._scales[i].append(wide)
+        self.meter = _SPREAD["meter"] / np.sqrt(study.reading.spots)
+        self.readings = len(self._steps) + 1
+        self._polynomial = self.prior
+        parameters = len(self.curve.prior_sd)
+        self.prior = np.zeros((parameters + len(self._polynomial),) * 2)
+        self.prior[:parameters, :parameters] = np.eye(parameters)
+        self.prior[parameters:, parameters:] = self._polynomial
+
+    def matrix(self, values: np.ndarray) -> np.ndarray:
+        """Return the model matrix, a line for each reading and one for the polynomial, trial by trial."""
+        polynomial = super().matrix(values)
+        _, slopes, noise = self.read(self.curve.prior_mean, self._basis.canonical(values))
+        n, m, parameters = len(values), self.readings - 1, len(self.curve.prior_sd)
+        x = np.zeros((n, self.readings, len(self.prior)))
+        scaled = slopes * self.curve.prior_sd / noise[:, None]
+        x[:, :m, :parameters] = scaled.reshape(n, m, parameters)
+        x[:, m, parameters:] = polynomial
+        return x.reshape(-1, len(self.prior))
+
+    def read(self, theta: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """
+        Return what is read of processes: z, its derivatives by the parameters, SD of the reading's own noise.
+
+        Each has a line for every step that is read, trial by trial.
+        """
+        n, m = len(values), len(self._steps)
+        z, noise = np.empty((n, m)), np.empty((n, m))
+        slopes = np.empty((n, m, len(theta)))
+        for k, step in enumerate(self._steps):
+            z[:, k], slopes[:, k] = self.curve.curve(theta, Rows(values, np.full(n, step)))
+            steepest = np.max([np.abs(scale.slope(z[:, k])) for scale in self._scales[step]], axis=0)
+            noise[:, k] = np.hypot(_UNIT, self.meter / np.maximum(steepest, 1e-6))
+        return z.ravel(), slopes.reshape(n * m, len(theta)), noise.ravel()
+
+    def finish(self, theta: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return z after the last step, and its derivatives."""
+        return self.curve.curve(theta, Rows(values, np.full(len(values), self._steps[-1])))
+
+    def moments(self) -> np.ndarray:
+        """As `Criterion.moments`, of every response of the goal, each in its own units and where the gloss may decide."""
+        values = self._basis.canonical(self.processes)
+        z, slopes = self.finish(self.curve.prior_mean, values)
+        slopes = slopes * self.curve.prior_sd
+        share = self._at_edge(z, np.linalg.norm(slopes, axis=1))
+        parameters = len(self.curve.prior_sd)
+        out = np.zeros_like(self.prior)
+        out[:parameters, :parameters] = slopes.T @ (slopes * share[:, None]) / _UNIT**2
+        x = super().matrix(values)
+        out[parameters:, parameters:] = self._others * x.T @ (x * share[:, None])
+        return out
+
+    def _at_edge(self, z: np.ndarray, sd: np.ndarray) -> np.ndarray:
+        """Return each process's share in what is to be foretold; the ceiling is as little known as the curve."""
+        from scipy.special import ndtri
+
+        indexes = INDEX_PRIOR[0] + INDEX_PRIOR[1] * ndtri((np.arange(_CEILINGS) + 0.5) / _CEILINGS)
+        ends = [end for end in (self._goal.at_least, self._goal.at_most) if end is not None]
+        edges = np.array([scale_of(self._gloss, i).inverse(np.array(end)) for i in indexes for end in ends])
+        edges = edges[np.isfinite(edges)]
+        density = np.exp(-0.5 * ((z[:, None] - edges) / sd[:, None]) ** 2).sum(axis=1) / sd
+        # A goal above every ceiling that the priors allow has no edge: then all processes count alike.
+        return density / density.sum() if len(edges) else np.full(len(z), 1 / len(z))
+
+    def weight(self, *groups: np.ndarray) -> np.ndarray:
+        """Return the inverse covariance of the lines of `matrix` for trials in these groups."""
+        n, m = len(groups[0]), self.readings - 1
+        shared = _PATCH * np.eye(n) + _PANEL * sum((g[:, None] == g[None, :]).astype(float) for g in groups)
+        finish = np.linalg.inv(np.kron(shared, np.ones((m, m))) + np.eye(n * m))
+        whole = np.zeros((n, m + 1, n, m + 1))
+        whole[:, :m, :, :m] = finish.reshape(n, m, n, m)
+        whole[:, m, :, m] = weight_of(*groups)
+        return whole.reshape(n * (m + 1), -1)
+
+    def information(self, values: np.ndarray, panels: np.ndarray) -> np.ndarray:
+        """As `Criterion.information`."""
+        parameters, m = len(self.curve.prior_sd), self.readings - 1
+        x = self.matrix(values).reshape(len(values), self.readings, len(self.prior))
+        finish, sums = x[:, :m, :parameters], x[:, :m, :parameters].sum(axis=1)
+        # The same as x' V^-1 x with patches and panels shared, without a matrix of trials by trials.
+        share = 1 + m * _PATCH
+        told = np.einsum("rmi,rmj->ij", finish, finish) - _PATCH / share * sums.T @ sums
+        labels, panel = np.unique(panels.astype(str), return_inverse=True)
+        by_panel = np.zeros((len(labels), parameters))
+        np.add.at(by_panel, panel, sums / share)
+        size = np.bincount(panel, minlength=len(labels))[:, None] * m / share
+        told -= by_panel.T @ (by_panel * _PANEL / (1 + _PANEL * size))
+        out = np.zeros_like(self.prior)
+        out[:parameters, :parameters] = told
+        out[parameters:, parameters:] = self._of_polynomial(x[:, -1, parameters:], panels)
+        return out

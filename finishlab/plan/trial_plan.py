@@ -26,8 +26,7 @@ from finishlab.plan.exchange import Problem, covered, exchange
 from finishlab.plan.layout import Layout, lay_out
 from finishlab.plan.panel_runs import block
 from finishlab.plan.patch_places import require_places
-from finishlab.plan.plan_criterion import Criterion
-from finishlab.plan.step_criterion import criterion_of
+from finishlab.plan.plan_criterion import Criterion, criterion_of
 from finishlab.study import Study
 from finishlab.words import show
 

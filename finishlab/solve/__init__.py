@@ -13,12 +13,11 @@ steps, each at its best), `what_if` (the page's slider), `job_minutes` (a whole 
 from finishlab.solve.bench_card import Checkpoints, checkpoints
 from finishlab.solve.chains import Chains, compare_chains
 from finishlab.solve.choice import shortest
-from finishlab.solve.confirmation import Confirmation
-from finishlab.solve.confirmation_trials import confirm
+from finishlab.solve.confirmation import Confirmation, confirm
 from finishlab.solve.follow_up_rounds import follow_up
 from finishlab.solve.job_minutes import JobTime, job_time
 from finishlab.solve.mid_job import next_passes
-from finishlab.solve.mid_job_answer import NextPasses
+from finishlab.solve.mid_job_question import NextPasses
 from finishlab.solve.recipe import Recipe
 from finishlab.solve.targets import Frontier, frontier
 

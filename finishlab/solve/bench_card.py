@@ -117,9 +117,9 @@ class Checkpoints:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the further minutes of the advice against the reading, one line a step."""
-        from finishlab.figures import mid_job_figures
+        from finishlab.figures import job_figures
 
-        return mid_job_figures.card(self.rows, ax=ax)
+        return job_figures.card(self.rows, ax=ax)
 
     def _repr_html_(self) -> str:
         return show.sentence_and_table(self.text(), self.table())

@@ -85,10 +85,10 @@ class Chains:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the minutes of each chain with the interval of the next job."""
-        from finishlab.figures import chain_figure
+        from finishlab.figures import answer_figures
 
         found = self.table_[self.table_["found"]].reset_index(drop=True)
-        return chain_figure.chains(found, title=self.text().split(", ")[0] + ".", ax=ax)
+        return answer_figures.chains(found, title=self.text().split(", ")[0] + ".", ax=ax)
 
     def _repr_html_(self) -> str:
         return show.sentence_and_table(self.text(), self.table())

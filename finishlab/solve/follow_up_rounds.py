@@ -18,7 +18,7 @@ import numpy as np
 
 from finishlab.errors import PlanError
 from finishlab.model import FinishModel
-from finishlab.model.check_answers import REACH
+from finishlab.model.check_questions import REACH
 from finishlab.plan import new_panels, run_day
 from finishlab.solve.outlook import Outlook, outlook
 from finishlab.solve.search import Candidates, candidates, in_order

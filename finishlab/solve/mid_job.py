@@ -12,8 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from finishlab.model import FinishModel
-from finishlab.solve.mid_job_answer import NextPasses
-from finishlab.solve.mid_job_given import given
+from finishlab.solve.mid_job_question import NextPasses, given
 from finishlab.solve.mid_job_ways import Weighed
 from finishlab.solve.recipe import Recipe
 

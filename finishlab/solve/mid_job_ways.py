@@ -17,8 +17,7 @@ from finishlab.model import FinishModel
 from finishlab.model.all_goals import all_met
 from finishlab.model.patch_readings import GlossRead, ThisPatch
 from finishlab.plan.day import READING_MINUTES
-from finishlab.solve.mid_job_answer import NextPasses
-from finishlab.solve.mid_job_given import completed, last_worked
+from finishlab.solve.mid_job_question import NextPasses, completed, last_worked
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES, Condition, Job, Step
 from finishlab.words import show

@@ -15,8 +15,7 @@ import numpy as np
 from scipy import linalg, special
 
 from finishlab.model import FinishModel
-from finishlab.model.joint import joint_readings
-from finishlab.model.latent import Rows
+from finishlab.model.latent import Rows, joint_readings
 from finishlab.model.scales import CountScale
 from finishlab.solve.search import Candidates
 from finishlab.study import Condition

@@ -6,9 +6,8 @@ processes are not known here: a model matrix, readings and labels come in.
 """
 
 from finishlab.statistics.freedom import Contrasts, FTest, contrasts, f_test
-from finishlab.statistics.mixture import Mixture
 from finishlab.statistics.multiplicity import all_pairs, holm, together, tukey_p
-from finishlab.statistics.panel_fit import DRAWS, PanelFit, fit_panels
+from finishlab.statistics.panel_fit import DRAWS, Mixture, PanelFit, fit_panels
 from finishlab.statistics.reml import MixedFit, fit_mixed
 from finishlab.statistics.terms import Terms, in_terms, sum_coded, term_test
 

@@ -14,9 +14,8 @@ from typing import Any
 import numpy as np
 
 from finishlab.statistics.effect_blocks import Term, design
-from finishlab.statistics.likelihood import Problem, curvature, slopes
+from finishlab.statistics.likelihood import Problem, curvature, ends, sd_profile, share_profile, slopes
 from finishlab.statistics.model_matrix import checked
-from finishlab.statistics.profile_likelihood import ends, sd_profile, share_profile
 
 #: Relative spreads that the search starts from, the best of them for each term.
 _STARTS = (0.1, 0.5, 2.0, 20.0)

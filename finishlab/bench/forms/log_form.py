@@ -18,13 +18,11 @@ import anywidget
 import traitlets
 
 from finishlab.bench.forms import correction, page, page_parts, saving
-from finishlab.bench.forms.bench_state import Bench
 from finishlab.bench.forms.entry import Field, film_field
-from finishlab.bench.forms.page_parts import Part
-from finishlab.bench.forms.session import Session
+from finishlab.bench.forms.page_parts import Part, Typed
+from finishlab.bench.forms.session import Bench, Session
 from finishlab.bench.forms.today import today
 from finishlab.bench.forms.trial_progress import Trial, fields_of_step, step_to_do
-from finishlab.bench.forms.typed_values import Typed
 from finishlab.errors import FinishlabError, RecordsError
 from finishlab.records.book.bench_checks import person
 

@@ -19,9 +19,9 @@ from finishlab.errors import FinishlabError, RecordsError
 from finishlab.words.show import counted
 
 if TYPE_CHECKING:
-    from finishlab.bench.forms.bench_state import Bench
+    from finishlab.bench.forms.page_parts import Typed
+    from finishlab.bench.forms.session import Bench
     from finishlab.bench.forms.trial_progress import Trial
-    from finishlab.bench.forms.typed_values import Typed
     from finishlab.study import Step
 
 

@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import RecordsError
-from finishlab.records.sheets.guard import guarded
-from finishlab.records.sheets.sheet import Sheet, from_rows
+from finishlab.records.sheets.sheet import Sheet, from_rows, guarded
 
 if TYPE_CHECKING:
     import pandas as pd

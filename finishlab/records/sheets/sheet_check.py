@@ -19,8 +19,8 @@ from finishlab.records.sheets.cells import each_once
 from finishlab.records.sheets.draft import Draft
 from finishlab.records.sheets.film_rules import film
 from finishlab.records.sheets.headings import headings
-from finishlab.records.sheets.setting_rules import trial_settings
 from finishlab.records.sheets.sheet import Sheet, from_table
+from finishlab.records.sheets.trial_rules import trial_settings
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -19,8 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import RecordsError
-from finishlab.records.sheets.guard import guarded
-from finishlab.records.sheets.sheet import MOST_COLUMNS, Formula, Sheet, from_rows, letters
+from finishlab.records.sheets.sheet import MOST_COLUMNS, Formula, Sheet, from_rows, guarded, letters
 
 if TYPE_CHECKING:
     import pandas as pd

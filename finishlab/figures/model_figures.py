@@ -1,4 +1,4 @@
-"""Figures of a model's checks: one question each, drawn from plain data as in `plots.py`."""
+"""Figures of a model: its checks, the shares of its spread, the constants of its steps."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, axes, finish, legend, panel_mark
-from finishlab.words.show import label
+from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, panel_mark
+from finishlab.words.show import begun, label
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from numpy.typing import ArrayLike
+
 
 #: Half the width of a 90 % interval, in its spreads.
 _REACH = 1.645
@@ -287,3 +289,120 @@ def misses(
     ax.set_xlabel(f"{label(response)}: reading minus what was foretold, its panel left out")
     legend(ax)
     return finish(ax, title)
+
+
+__all__ = ["blank", "shares"]
+
+
+def shares(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
+    """
+    Draw shares in per cent, the largest on top.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``source``, ``share``, ``share_low``, ``share_high``, 0 to 1.
+    title : str
+    ax : Axes, optional
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"source": ["panel", "patch"], "share": [0.6, 0.4], "share_low": [0.2, 0.1], "share_high": [0.9, 0.8]}
+    >>> ax = shares(pd.DataFrame(row), title="Mostly panel", ax=blank())
+    >>> [t.get_text() for t in ax.get_yticklabels()]
+    ['panel', 'patch']
+    """
+    ax = axes(ax)
+    y = -np.arange(len(rows), dtype=float)
+    ends = 100 * rows[["share_low", "share_high"]].to_numpy(float).T
+    ax.hlines(y, *ends, color=BLUE, linewidth=1.8)
+    ax.plot(100 * rows["share"].to_numpy(float), y, "o", color=BLUE, markersize=8)
+    ax.set_yticks(y, rows["source"])
+    ax.set_ylim(-len(rows) + 0.4, 0.6)
+    ax.set_xlim(-2, 102)
+    ax.set_xlabel("share of the spread between jobs, % (bar: 90 % interval)")
+    return finish(ax, title)
+
+
+#: Probability from which one combination is said to lead (common practice, no source).
+TELLS = 0.7
+
+
+def step_constants(constants: pd.DataFrame, *, response: str, ax: Axes | None = None) -> Axes:
+    """
+    Draw the finish that each combination of one step levels off at, beside the passes that halve.
+
+    Parameters
+    ----------
+    constants : DataFrame
+        Rows of one step as `finishlab.step_constants` gives them.
+    response : str
+        The gloss that was followed, as ``gloss_20``.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from finishlab.figures.frame import blank
+    >>> row = {"step": "cut", "with": "wool", "trials": 9, "amount": "passes",
+    ...        "halving": 1.2, "halving_low": 0.9, "halving_high": 1.7,
+    ...        "level": 84.0, "level_low": 83.0, "level_high": 85.0, "highest": 1.0}
+    >>> ax = step_constants(pd.DataFrame([row]), response="gloss_20", ax=blank())
+    >>> ax.get_xlabel(), ax.get_ylabel()
+    ('20° gloss it levels off at, GU', '')
+    >>> [t.get_text() for t in ax.texts]
+    ['halves in 1.2 passes (0.9 to 1.7), 9 trials']
+    """
+    ax = axes(ax)
+    rows = constants.sort_values("level", ignore_index=True)
+    right = float(rows["level_high"].max())
+    left = float(rows["level_low"].min())
+    for i, row in enumerate(rows.to_dict("records")):
+        known = row["trials"] > 0
+        x, low, high = (float(row[f"level{end}"]) for end in ("", "_low", "_high"))
+        ax.errorbar(
+            [x],
+            [i],
+            xerr=arms([x], [low], [high]),
+            fmt="o",
+            color=BLUE if known else GREY,
+            markerfacecolor=BLUE if known else "white",
+            ecolor=GREY,
+            elinewidth=1.2,
+            markersize=6,
+        )
+        worked = f"{row['trials']} trial{'' if row['trials'] == 1 else 's'}" if known else "no trial"
+        words = worked
+        if np.isfinite(row["halving"]):
+            words = (
+                f"halves in {_short(row['halving'])} {row['amount']} "
+                f"({_short(row['halving_low'])} to {_short(row['halving_high'])}), {worked}"
+            )
+        ax.annotate(
+            words, (right, i), xytext=(10, 0), textcoords="offset points", va="center", fontsize=8.5, color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        )  # fmt: skip
+    ax.set_yticks(range(len(rows)), list(rows["with"]))
+    ax.set_ylim(-0.6, len(rows) - 0.4)
+    # Room on the right for the words beside the marks.
+    ax.set_xlim(left - 0.05 * (right - left), right + 0.95 * (right - left))
+    ax.set_xlabel(f"{label(response).split(',')[0]} it levels off at, GU")
+    step = str(rows["step"].iloc[0]).replace("_", " ")
+    best = rows.iloc[int(rows["highest"].argmax())]
+    found = f"at {best['level']:.1f} GU ({best['level_low']:.1f} to {best['level_high']:.1f})"
+    if len(rows) == 1:
+        found = f"{best['with']} levels off {found}"
+    elif best["highest"] >= TELLS:
+        found = f"{best['with']} levels off highest, {found}"
+    else:
+        found = "which levels off highest cannot be told yet"
+    return finish(ax, f"{begun(step)}: {found}")
+
+
+def _short(value: float) -> str:
+    return f"{value:.1f}" if value < 20 else f"{value:.0f}"
