@@ -15,7 +15,7 @@ from finishlab.plan.plan_criterion import RATIO, Criterion, weight_of
 from finishlab.plan.trial_plan import CONTROL, new_panels
 from finishlab.study import Study
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parent.parent / "reference"
 
 # Our own invented study, of the size of a real one.
 STUDY = """\

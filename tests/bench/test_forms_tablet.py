@@ -25,7 +25,7 @@ import finishlab as fl
 from finishlab.bench.forms.tablet import serve_tablet
 from finishlab.errors import FinishlabError
 
-DEMO = Path(__file__).parent.parent / "datasets" / "van_panels" / "study.toml"
+DEMO = Path(__file__).parent.parent.parent / "datasets" / "van_panels" / "study.toml"
 #: What a notebook server opens to whoever has its token: the lab, terminals, files, kernels, other notebooks.
 ELSEWHERE = (
     "/lab", "/tree", "/notebooks/form.ipynb", "/form.ipynb", "/edit/form.ipynb", "/files/form.ipynb", "/files/server.log",

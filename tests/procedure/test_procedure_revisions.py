@@ -138,7 +138,7 @@ t.revised(Path(sys.argv[2]))
 
 def test_a_revision_that_was_interrupted_is_made_good_from_its_data(tmp_path: Path) -> None:
     first(tmp_path)
-    tests = str(Path(__file__).parent)
+    tests = str(Path(__file__).parent.parent)
     ended = subprocess.run([sys.executable, "-c", KILLED, tests, str(tmp_path)], check=False)
     assert ended.returncode == 9
     assert not (tmp_path / "SP-1.rev2.html").exists()

@@ -55,7 +55,7 @@ TYPED = {
     3: {"sand": ("3.3", "4.4", "4.2", "4.0"), "cut": ("4", "79.1", "79.2", "79.3"), "polish": ("2", "85.6", "85.5", "85.7")},
 }  # fmt: skip
 #: The technician's notebook, and its line that says which folder it is about.
-NOTEBOOK = Path(__file__).parent.parent / "notebooks" / "02_log_trials.ipynb"
+NOTEBOOK = Path(__file__).parent.parent.parent / "notebooks" / "02_log_trials.ipynb"
 ABOUT = 'STUDY_FOLDER = \\"practice\\"'
 COUNT = """
 window.keys = 0; window.taps = 0;

@@ -12,7 +12,7 @@ import pytest
 from finishlab.errors import FinishlabError, StudyError
 from finishlab.trade.abrasives import Grade, grade, is_graded, order_key
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parent.parent / "reference"
 
 
 @pytest.fixture(scope="module")

@@ -85,7 +85,7 @@ except Exception as error:
 
 def test_a_file_that_may_not_grow_any_more_loses_nothing(tmp_path):
     path, told = tmp_path / "trials.sqlite", tmp_path / "told.txt"
-    command = [sys.executable, "-c", LIMITED, str(Path(__file__).parent), str(path), str(told)]
+    command = [sys.executable, "-c", LIMITED, str(Path(__file__).parent.parent), str(path), str(told)]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     assert said.startswith("RecordsError"), said
     assert "Nothing of this entry was saved; what was saved before is there." in said

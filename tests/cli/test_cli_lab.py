@@ -24,7 +24,7 @@ from test_cli import STUDY, contents, run
 from finishlab.cli import study_folder
 from finishlab.cli.study_folder import StudyFolder
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parent.parent.parent
 SHIPPED = {p.name for p in (ROOT / "notebooks").glob("*.ipynb")}
 WELCOME = ROOT / "notebooks" / "welcome.md"
 

@@ -13,7 +13,7 @@ from lab_page import browser, free_port, needs
 import finishlab as fl
 from finishlab.bench.forms.tablet import serve_tablet
 
-DEMO = Path(__file__).parent.parent / "datasets" / "van_panels" / "study.toml"
+DEMO = Path(__file__).parent.parent.parent / "datasets" / "van_panels" / "study.toml"
 
 #: The page itself keeps the time at which it said that nothing answers: seen from here, a busy machine is later.
 WATCH = """

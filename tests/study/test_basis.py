@@ -10,7 +10,7 @@ import pytest
 from finishlab.errors import OutsideStudy
 from finishlab.study import Condition, Study
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parent.parent / "reference"
 HEAD = 'title = "Doors"\npass_means = "one direction"\n'
 GOAL = "[goal]\nfaults = { at_most = 0 }\nassurance = 0.9\n"
 

@@ -18,7 +18,7 @@ from finishlab.figures.frame import blank
 from finishlab.meter.meter_study import AVERAGED
 
 mpl.use("Agg")
-DEMO = Path(__file__).parent.parent / "datasets" / "meter_study"
+DEMO = Path(__file__).parent.parent.parent / "datasets" / "meter_study"
 TRUTH = runpy.run_path(str(DEMO / "make.py"))["TRUTH"]
 
 

@@ -10,7 +10,7 @@ import pytest
 from finishlab.errors import FinishlabError, StudyError
 from finishlab.trade import optics
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parent.parent / "reference"
 
 # The published gloss tables carry one decimal; half a unit of it, and 0.01 for rounding of the glass's own
 # reflectance in the printed table (the file's heading states 0.06).
