@@ -20,13 +20,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.errors import OutsideStudy
-from finishlab.study import level_of
+from finishlab.study.process import level_of
 from finishlab.trade import abrasives
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from finishlab.study import Avoid, Condition, Setting, Step, Study
+    from finishlab.study.fields import StudyFields
+    from finishlab.study.process import Setting, Step
+    from finishlab.study.requirements import Avoid, Condition
 
 #: Rows of the grid made at a time; small enough for the cache, large enough for numpy.
 CHUNK = 20_000
@@ -40,7 +42,7 @@ class Basis:
 
     Parameters
     ----------
-    study : Study
+    study : StudyFields
 
     Attributes
     ----------
@@ -53,7 +55,7 @@ class Basis:
     --------
     A left-out step is one process however many pads it could have had:
 
-    >>> from finishlab import Study
+    >>> from finishlab import StudyFields
     >>> study = Study.from_toml('''
     ... title = "Doors"
     ... pass_means = "one direction"
@@ -76,7 +78,7 @@ class Basis:
     4       soft              2
     """
 
-    def __init__(self, study: Study) -> None:
+    def __init__(self, study: StudyFields) -> None:
         self.study = study
         self.factors: tuple[Setting, ...] = study.factors
         self.names: tuple[str, ...] = tuple(f.factor for f in self.factors)
@@ -254,7 +256,7 @@ class Basis:
         --------
         Two sections of 5 minutes with a change-over of 3 minutes, and without the step that needs it:
 
-        >>> from finishlab import Study
+        >>> from finishlab import StudyFields
         >>> study = Study.from_toml('''
         ... title = "Doors"
         ... pass_means = "one direction"

@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from finishlab.study import RESPONSES
+from finishlab.study.vocabulary import RESPONSES
 
 if TYPE_CHECKING:
-    from finishlab.study import Study
+    from finishlab.study.fields import StudyFields
 
 Role = Literal["setting", "label", "text", "date", "minutes", "reading", "film", "extra"]
 
@@ -62,7 +62,7 @@ class Column:
     in_mil: bool = False
 
 
-def known_columns(study: Study) -> dict[str, Column]:
+def known_columns(study: StudyFields) -> dict[str, Column]:
     """
     Return every column name that has a meaning in this study, without repeat numbers.
 
@@ -102,13 +102,13 @@ def known_columns(study: Study) -> dict[str, Column]:
     return known
 
 
-def quantities_after(study: Study, step: str, *, also: Iterable[str] = ()) -> tuple[str, ...]:
+def quantities_after(study: StudyFields, step: str, *, also: Iterable[str] = ()) -> tuple[str, ...]:
     """
     Return what is read after a step: the goal's gloss, and after the last step all of the goal.
 
     Parameters
     ----------
-    study : Study
+    study : StudyFields
     step : str
     also : iterable of str, optional
         Further responses that the bench reads.
@@ -121,7 +121,7 @@ def quantities_after(study: Study, step: str, *, also: Iterable[str] = ()) -> tu
 
     Examples
     --------
-    >>> from finishlab.study import Study
+    >>> from finishlab.study import StudyFields
     >>> study = Study.from_toml('''
     ... title = "Doors"
     ... pass_means = "one direction, 50 % overlap"
@@ -153,13 +153,13 @@ def quantities_after(study: Study, step: str, *, also: Iterable[str] = ()) -> tu
     return tuple(name for name in RESPONSES if name in asked | set(also))
 
 
-def read_in_trials(study: Study, step: str, columns: Iterable[str]) -> tuple[str, ...]:
+def read_in_trials(study: StudyFields, step: str, columns: Iterable[str]) -> tuple[str, ...]:
     """
     Return what trials read after a step, by the columns of their table.
 
     Parameters
     ----------
-    study : Study
+    study : StudyFields
     step : str
     columns : iterable of str
         Of a trial table.

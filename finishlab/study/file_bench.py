@@ -11,9 +11,11 @@ from typing import Any
 
 from finishlab.errors import nearest
 from finishlab.numbers import is_number
-from finishlab.study import HAZE_METHODS, Job, Reading, Study
 from finishlab.study.column_names import known_columns
+from finishlab.study.fields import StudyFields
 from finishlab.study.file_mistakes import Part
+from finishlab.study.requirements import Job, Reading
+from finishlab.study.vocabulary import HAZE_METHODS
 
 _ACCEPT = ("every section", "mean of sections")
 
@@ -88,7 +90,7 @@ def reading_of(table: Mapping[str, Any], steps: list[str], part: Part) -> Readin
     return Reading(_whole(table, "spots", 3, part), read, wipe, float(wait), method, dict(columns))
 
 
-def columns_of(study: Study, part: Part) -> None:
+def columns_of(study: StudyFields, part: Part) -> None:
     """Refuse a column map that names what is no column of a trial table, or one heading twice."""
     known = known_columns(study)
     meant: dict[str, str] = {}

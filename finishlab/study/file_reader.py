@@ -13,30 +13,21 @@ from typing import Any
 
 from finishlab.errors import StudyError, nearest
 from finishlab.numbers import is_number
-from finishlab.study import (
-    HAZE_METHODS,
-    LIMITS,
-    RANGES,
-    RESPONSES,
-    Avoid,
-    Condition,
-    Lifted,
-    Limit,
-    Setting,
-    Step,
-    Study,
-    level_of,
-)
+from finishlab.study.basis import Basis
+from finishlab.study.fields import StudyFields
 from finishlab.study.file_bench import columns_of, job_of, panel_of, reading_of
 from finishlab.study.file_mistakes import Mistakes, Part
 from finishlab.study.file_steps import read_steps
+from finishlab.study.process import Setting, Step, level_of
+from finishlab.study.requirements import Avoid, Condition, Lifted, Limit
+from finishlab.study.vocabulary import HAZE_METHODS, LIMITS, RANGES, RESPONSES
 
 _TABLES = ("goal", "limit", "job", "today", "harsher", "panel", "reading")
 _WORDS = ("title", "pass_means", "step", "avoid", "lifted", *_TABLES)
 _CONDITIONS = ("at_least", "at_most", "within")
 
 
-def parse(text: str) -> Study:
+def parse(text: str) -> StudyFields:
     """Return the study that `text` describes; raise StudyError with every mistake."""
     try:
         raw = tomllib.loads(text)
@@ -66,7 +57,7 @@ def parse(text: str) -> Study:
             "haze_method is missing, and the goal names haze. "
             f'Write haze_method = "{HAZE_METHODS[0]}" or "{HAZE_METHODS[1]}"; the two scales differ.'
         )
-    study = Study(
+    study = StudyFields(
         title=title,
         pass_means=pass_means,
         steps=tuple(steps),
@@ -95,13 +86,14 @@ def parse(text: str) -> Study:
     return study
 
 
-def _possible(study: Study, mistakes: Mistakes, today: Part) -> None:
+def _possible(study: StudyFields, mistakes: Mistakes, today: Part) -> None:
     """Refuse a study whose avoided combinations leave nothing, or not today's process."""
-    if study.basis.size == 0:
+    basis = Basis(study)
+    if basis.size == 0:
         mistakes.add(
             "no process is left: the avoided combinations rule out every one. Narrow them.", label="[[avoid]]"
         )
-    elif study.today is not None and not study.basis.admissible(study.basis.row(study.today))[0]:
+    elif study.today is not None and not basis.admissible(basis.row(study.today))[0]:
         today.wrong(
             "is one of the avoided combinations, and it is run as a control. Narrow [[avoid]], or mend [today]."
         )
@@ -228,7 +220,7 @@ def _file_goal(
     return goal, 0.5 if assurance is None else assurance
 
 
-def parse_goal(goal: Mapping[str, Any], study: Study) -> tuple[dict[str, Condition], float | None]:
+def parse_goal(goal: Mapping[str, Any], study: StudyFields) -> tuple[dict[str, Condition], float | None]:
     """Return a goal given for one question, in the words of the file, checked like the file's."""
     if not isinstance(goal, Mapping):
         raise StudyError(f"goal is {goal!r}; it must be a mapping, as {{'gloss_20': {{'at_least': 84}}}}.")

@@ -14,8 +14,9 @@ from typing import Any
 
 from finishlab.errors import StudyError, nearest
 from finishlab.numbers import is_number
-from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Kind, Setting, Step, level_of
 from finishlab.study.file_mistakes import Mistakes, Part
+from finishlab.study.process import Kind, Setting, Step, level_of
+from finishlab.study.vocabulary import AMOUNTS, LIMITS, RESPONSES
 from finishlab.trade import abrasives
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*\Z")

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from finishlab.errors import StudyError
-from finishlab.study import AMOUNTS
 from finishlab.study.file_mistakes import Mistakes
 from finishlab.study.file_steps import read_steps
+from finishlab.study.vocabulary import AMOUNTS
 
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
 _RANGE = re.compile(rf"({_NUMBER})\s*(?:to|\.\.+|…|-|–)\s*({_NUMBER})(?:\s+by\s+({_NUMBER}))?", re.IGNORECASE)

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from finishlab.errors import StudyError, nearest
-from finishlab.study import RESPONSES
+from finishlab.study.vocabulary import RESPONSES
 
 _EXAMPLES = "'gloss_20 at least 84', 'haze at most 18' or 'gloss_20 within 80 and 86'"
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
