@@ -1,6 +1,6 @@
 """Plain Python of tables, for `to_dict` and for templates.
 
-Nothing is rounded here, and nothing put into words: that is `_show.py`'s.
+Nothing is rounded here, and nothing put into words: that is `show.py`'s.
 """
 
 from __future__ import annotations

@@ -146,6 +146,24 @@ def test_a_module_says_what_it_is_for_and_stays_small(path):
             assert lines < 90, f"{path.name}: {node.name} has {lines} lines"
 
 
+def test_modules_that_a_docstring_names_are_there():
+    """A module that moved or went is named nowhere by what it was called."""
+    known = {p.name for place in (PACKAGE, ROOT / "tests", ROOT / "datasets") for p in place.rglob("*.py")}
+    pages = [*MODULES, ROOT / "DEVELOPERS.md", ROOT / "README.md"]
+    named = {
+        f"{page.relative_to(ROOT).as_posix()}: {name}"
+        for page in pages
+        for name in re.findall(r"`(?:[\w/]*/)?(\w+\.py)`", page.read_text(encoding="utf-8"))
+        if name not in known
+    }
+    assert not named
+
+
+def test_a_modules_name_occurs_once():
+    names = [p.stem for p in MODULES if p.stem not in ("__init__", "__main__")]
+    assert sorted({n for n in names if names.count(n) > 1}) == []
+
+
 # --- what is handed over -------------------------------------------------------------------------
 
 

@@ -1,6 +1,6 @@
 """What a class recommended on a hidden practice bench, beside the truth: in words, as a table, as a figure.
 
-Nothing is worked and nobody is scored here: that is `classroom.py`'s.
+Nothing is worked and nobody is scored here: that is `exercise.py`'s.
 """
 
 from __future__ import annotations

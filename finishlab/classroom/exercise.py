@@ -1,7 +1,7 @@
 """A class exercise: students plan, work and recommend on a hidden practice bench, and are scored on its truth.
 
 Everybody works the same shop, so that scores compare and what differs is the plan, the luck of one's own panels, and how
-the readings are read; with a shop each, the luck of the draw would be what is compared. The bench is `bench.py`'s, the ways
+the readings are read; with a shop each, the luck of the draw would be what is compared. The bench is `invented_shop.py`'s, the ways
 that are scored beside the class are those of the proving ground. What is hidden is hidden from a glance, not from somebody
 who takes the program apart.
 """

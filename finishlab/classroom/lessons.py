@@ -2,7 +2,7 @@
 
 Two kinds: what a fitted model says of the shop's own trials (passes, grits, technicians), and what a simulation with
 a stated seed shows of reading and counting (wipe, panels). What is invented says so in its source. Whether a single
-pass is worth it is `teach.py`'s; nothing is fitted here.
+pass is worth it is `step_counts.py`'s; nothing is fitted here.
 
 References
 ----------

@@ -4,7 +4,7 @@ Each function takes plain data, draws on `ax` (a new one when none is given) and
 it; none shows, none saves, none computes more than where to put a mark. One figure
 answers one question and its title is the answer. Marks differ in shape as well as in
 colour, so that a figure reads in black and white and by colour-blind eyes. `svg` and
-`save` (from `_figures.py`) are how a figure leaves.
+`save` (from `frame.py`) are how a figure leaves.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How a figure is framed and how it leaves: as axes, as SVG text, as a file.
 
-What a figure shows is `plots.py`'s business. Kept apart so that every figure has the same
+What a figure shows is `answer_figures.py`'s business. Kept apart so that every figure has the same
 quiet frame, a legend that covers no mark, and the same text for the same data.
 """
 

@@ -1,6 +1,6 @@
 """Is the meter good enough: from a table of readings to a `MeterStudy`.
 
-Readings come in by `taken.py`, mean squares from `anova.py`, the estimates of an unbalanced
+Readings come in by `reading_arrays.py`, mean squares from `anova.py`, the estimates of an unbalanced
 study from `mixed`, what stands apart from `outliers.py`.
 """
 

@@ -1,6 +1,6 @@
 """What a meter study found: `MeterStudy`, its sentences and its tables.
 
-How it is computed is in `study.py`; here is what it says to a person and hands to the model.
+How it is computed is in `analysis.py`; here is what it says to a person and hands to the model.
 """
 
 from __future__ import annotations

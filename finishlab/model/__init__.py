@@ -5,14 +5,14 @@ long it takes and how probably the next job meets a goal; is asked whether it is
 it says; and tells what matters most. Planning trials and choosing a process do not belong
 here.
 
-A fit goes one way: `readings`, `computed_haze`, `shared`, `pooling` -> `observed` (what is taken in);
-with a curve from `steps` or `surface` (and `likeness`, what it misses) and a scale from `scales`
--> `latent`, `laplace` -> `response` (one response, fitted). `fitting` makes the `finish` of them all, with
-minutes and film from `additive` and `limits`; `worked` and `evidence` say what it rests on.
-Promises: `assurance`, `all_goals`, `bounds` (very many processes), `conditioned` (this very patch), `exact`.
-Doubts: `linear_view`, `asked` -> `check_questions`, `scale_questions`, `box_cox` -> `checks`; `compare`.
-Answers: `averages` -> `effects`; `joint`, `held` -> `curves`, `grids`; `straight`, `compared_terms` ->
-`differences`, `spread_shares`; `constants`; `lenth` needs no fit. `same_readings` and `remembered` serve several.
+A fit goes one way: `readings`, `trial_groups`, `pooling` -> `observed` (what is taken in);
+with a curve from `steps` or `surface` (and what a curve misses) and a scale from `scales`
+-> `latent`, `laplace` -> `response` (one response, fitted). `fitting` makes the `finish_model` of them all, with
+minutes and film from `additive` and `limits`; `trial_coverage` and `evidence` say what it rests on.
+Promises: `assurance`, `all_goals`, `bounds` (very many processes), `patch_readings` (this very patch).
+Doubts: `linear_view`, `check_questions` -> `checks`; `model_comparison`.
+Answers: `other_settings` -> `effects`, `curves`, `grids`; `straight_scale` -> `differences`, `spread_shares`; `constants`,
+`scratches`; `lenth` needs no fit.
 """
 
 from finishlab.model.checks import ModelChecks, check_model

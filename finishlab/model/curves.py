@@ -1,6 +1,6 @@
 """The finish along one factor, all else held: what one more pass brings.
 
-The process that the rest is held at is `held.py`'s; two factors at once are `grids.py`'s, and
+The process that the rest is held at is `other_settings.py`'s; two factors at once are `grids.py`'s, and
 what a factor is worth on average is `effects.py`'s.
 """
 

@@ -2,8 +2,8 @@
 
 A factor's effect is the difference of two averages over the studied settings of the other
 factors, taken where it is largest; its interval covers that difference, in which panels and
-all else that both sides share cancel (`averages.py`). How a figure of it looks is
-`_effect_figures.py`'s; effects along one factor are `curves.py`'s,
+all else that both sides share cancel (`other_settings.py`). How a figure of it looks is
+`effect_figures.py`'s; effects along one factor are `curves.py`'s,
 over two `grids.py`'s.
 """
 

@@ -1,6 +1,6 @@
 """Fitting a study's trials: whether they can carry a model at all, and of which kind.
 
-What is then said of processes is the fitted model's own business (`finish.py`).
+What is then said of processes is the fitted model's own business (`finish_model.py`).
 """
 
 from __future__ import annotations

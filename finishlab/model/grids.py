@@ -1,6 +1,6 @@
 """The finish over two factors: which pad with which product, all else held.
 
-The process that the rest is held at is `held.py`'s; the finish along one factor is `curves.py`'s.
+The process that the rest is held at is `other_settings.py`'s; the finish along one factor is `curves.py`'s.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Gloss goes through its ceiling, haze through its knee, faults as counts; the step
 model follows gloss through the process, the surface model takes any response. Several
-responses, minutes and limits meet in `finish.py`.
+responses, minutes and limits meet in `finish_model.py`.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """Which trials to run, on which panels, in which order, and what they will be able to see.
 
 `plan_trials` is the door. Behind it: `layout.py` shapes the plan (panels, controls,
-repeats), `criterion.py` and `step_criterion.py` say what a good plan is, `exchange.py`
-finds the settings, `classical.py`, `blocks.py` and `whole_plots.py` make textbook plans,
-`trials.py` makes the sheet, and `places.py` asks what each trial must say of where it belongs.
-`day.py` lays out the work; `foresight.py` says what will be seen (with `power.py` and `spreads.py`),
-what cannot be told apart (`together.py`) and what it costs (`costs.py`); `how_many.py` how many
+repeats), `plan_criterion.py` says what a good plan is, `exchange.py`
+finds the settings, `classical.py`, `panel_runs.py` and `layout.py` make textbook plans,
+`trial_plan.py` makes the sheet, and `patch_places.py` asks what each trial must say of where it belongs.
+`day.py` lays out the work; `foresight.py` says what will be seen (with `power.py` and `guessed_spreads.py`),
+what cannot be told apart (`confounding.py`) and what it costs (`day.py`); `how_many.py` how many
 trials pay. What becomes of the trials is recorded in `records` and judged in `model`, whose
 curves a plan is made for.
 """

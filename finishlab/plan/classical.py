@@ -2,7 +2,7 @@
 
 They stand beside `kind="best"` for those who teach or know them. Points come from pydoe or
 the published tables; here they become processes of a study, with what is mixed up with
-what in words. Panels, controls and order are `blocks.py`'s and `trials.py`'s matter.
+what in words. Panels, controls and order are `panel_runs.py`'s and `trial_plan.py`'s matter.
 
 References
 ----------

@@ -4,7 +4,7 @@ Pure linear algebra on rows of numbers: it knows no study, no panel and no sheet
 caller says which values a factor may take, which rows change together, which rows are
 given, and what the model matrix of some rows is; it gets back the rows that make the
 determinant of the information matrix large (D-optimality), or the mean variance of
-predictions small (I-optimality). What the model is stands in `criterion.py`.
+predictions small (I-optimality). What the model is stands in `plan_criterion.py`.
 
 References
 ----------

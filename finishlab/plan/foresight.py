@@ -3,7 +3,7 @@
 A sheet, spreads of panel, patch and meter, and the rules of least squares under them say
 beforehand which difference would be found, how wide the promise for the next job will be
 and what moves together. No reading is needed. What the work takes is counted in
-`costs.py`; how many trials are worth it by practice benches is in `how_many.py`.
+`day.py`; how many trials are worth it by practice benches is in `how_many.py`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The runs are given (`classical.py`). What has been run before is not run again; avoided
 combinations go to the nearest process that may be run. Panels are blocks, today's process is a
-control on each; hard-to-change settings decide which panels may take a run (`whole_plots.py`).
+control on each; hard-to-change settings decide which panels may take a run (`layout.py`).
 Within that, runs change places between panels until panels cost the effects least. What to run
 is not decided here.
 """

@@ -2,7 +2,7 @@
 
 Here the arguments are checked, the search is set up and its answer is put into a person's
 words: panel, patch, run order, why. The shape of a plan is in `layout.py`, the measure of
-a good one in `criterion.py`.
+a good one in `plan_criterion.py`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 `PracticeBench(kind=1, seed=3)` has a study, works a sheet of trials as a technician would log it,
 and, unlike a real shop, can say how often the next job would truly meet a goal and which process
-is truly the shortest. How roughness falls in each kind of shop is in `_bench_truths.py`; here are
+is truly the shortest. How roughness falls in each kind of shop is in `truths.py`; here are
 the spreads from panel to panel and patch to patch, the readings, and what a job needs. No fitted
 model belongs here, and no figure of a bench says anything about a real paint.
 """

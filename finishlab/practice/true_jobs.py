@@ -1,6 +1,6 @@
 """How often the next job of an invented shop meets a goal: integrals, nothing drawn at random.
 
-`bench` asks `job_probability`. What the meters see of a patch serves the trial log (`_bench_log.py`)
+`bench` asks `job_probability`. What the meters see of a patch serves the trial log (`trial_log.py`)
 too, so that the log and the probability are of one truth.
 """
 

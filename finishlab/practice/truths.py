@@ -3,7 +3,7 @@
 `draw_shop(kind, seed)` draws one shop once and for all; `typical` gives what a process leaves on
 a typical patch: roughness after each step, haze weight, faults, film and minutes. Numbers are
 planning guesses of the trade (common practice, no source) and were chosen only to be plausible.
-What is random from patch to patch, and what a job needs, is in `bench.py`. Nothing here may lean
+What is random from patch to patch, and what a job needs, is in `invented_shop.py`. Nothing here may lean
 on the models in `model/`: these laws are what the models are tried against.
 
 Roughness is carried as x = 4 pi sigma cos(20 degrees) / lambda, so that 20-degree gloss is

@@ -1,9 +1,9 @@
 """The shop's written standard procedure for a recipe.
 
-`facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows, `shop.py` the shop's own file beside them.
-`page.html.j2` lays facts and words out for the screen and `paper.py` for PDF, `customer.py` and `newcomer.py` are the sheets for one job and one newcomer;
-`write.py` makes and keeps the files of a draft, `issue.py` puts it in force or withdraws it by name, `revise.py` ties revisions to each other,
-`states.py` says how each stands, `register.py` lists and checks them all, and `read.py` brings the recipe back.
+`procedure_facts.py` turns a recipe into a plain dict, `words.toml` holds every word a page shows, `shop.py` the shop's own file beside them.
+`page.html.j2` lays facts and words out for the screen and `paper.py` for PDF, `customer.py` and `newcomer_sheet.py` are the sheets for one job and one newcomer;
+`procedure_files.py` makes and keeps the files of a draft, `issue.py` puts it in force or withdraws it by name, `revise.py` ties revisions to each other,
+`states.py` says how each stands, `register.py` lists and checks them all, and `kept_procedure.py` brings the recipe back.
 Nothing is computed about the finish here: a procedure says what the recipe says.
 """
 

@@ -1,7 +1,7 @@
 """The page for a customer: one job's readings before and after, beside what was asked for.
 
 Nothing is promised on it: it says what was read, where and by which procedure, and what readings cannot say. How the shop came to its
-procedure is not the customer's page but `write.py`'s.
+procedure is not the customer's page but `procedure_files.py`'s.
 """
 
 from __future__ import annotations

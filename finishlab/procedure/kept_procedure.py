@@ -1,7 +1,7 @@
 """A procedure read back: the recipe it rests on, months later, without refitting.
 
 The data beside a page carry a fingerprint of themselves, so that a file changed by hand is told
-from one that was written. What is on the page is `write.py`'s.
+from one that was written. What is on the page is `procedure_files.py`'s.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 What is written here is a draft, in files that say so by their name; it is in force only once a named person issued it (`issue.py`).
 A number and its revision are used once: no kept data are ever overwritten, and a file is either whole or
 not there. The JSON is what counts, and comes first; the page can be made again from it. What the page says is decided in
-`facts.py`; how it looks in `page.html.j2`; what drafts and revisions have to do with each other in `states.py`.
+`procedure_facts.py`; how it looks in `page.html.j2`; what drafts and revisions have to do with each other in `states.py`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Each revision is kept in files of its own. Its data carry the fingerprint of the revision they were made from, so that
 the revisions of a number are a chain: one that was changed, taken away or put in between is seen. What a person issues is
-`issue.py`'s, how each revision stands `states.py`'s. The words and the page of one revision are `facts.py`'s and `write.py`'s.
+`issue.py`'s, how each revision stands `states.py`'s. The words and the page of one revision are `procedure_facts.py`'s and `procedure_files.py`'s.
 """
 
 from __future__ import annotations

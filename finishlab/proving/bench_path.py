@@ -1,7 +1,7 @@
 """One practice bench through the whole path: planned, worked, fitted, followed up, scored on its truth.
 
 The scenarios and the ways of collecting trials are listed here. Many benches at once, and
-the table of them, are `proving.py`'s; the textbook's ways are `_proving_rivals.py`'s.
+the table of them, are `proving_ground.py`'s; the textbook's ways are `textbook_rivals.py`'s.
 """
 
 from __future__ import annotations

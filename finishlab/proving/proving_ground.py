@@ -5,7 +5,7 @@
 
 For each bench: plan, work, fit, follow up, recommend; then the recipe's true probability
 and true minutes, which only an invented shop can tell. Beside it the textbook's ways on the
-same trials. One bench is `_proving_work.py`'s; here are many at once, and their table.
+same trials. One bench is `bench_path.py`'s; here are many at once, and their table.
 Nothing here is used by the other rooms; no figure here says anything about a real paint.
 """
 

@@ -8,9 +8,9 @@ decided here.
 `RecordBook` keeps the bench log; it loads its database library when it is first used.
 
 A sheet goes one way: `csv_file` or `xlsx_file` -> `sheet` -> `draft`, with the rules of
-`headings`, `settings`, `value_rules`, `film_rules` and `trial_rules` -> `check` -> the table.
-An entry at the bench asks the same rules: `book` -> `entries`, `endings` or `book_import` ->
-`logged` and `bench_checks` -> `rows` -> `tables` in a `store`.
+`headings`, `value_rules`, `film_rules` and `trial_rules` -> `sheet_check` -> the table.
+An entry at the bench asks the same rules: `record_book` -> `entries`, `endings` or `book_import` ->
+`logged_trial` and `bench_checks` -> `rows` -> `database` in a `store`.
 """
 
 from typing import TYPE_CHECKING, Any

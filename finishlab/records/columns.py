@@ -2,9 +2,9 @@
 
 A heading is a setting, a reading of a response after a step (perhaps one of several
 repeats), a film reading, a word about the trial, or the shop's own extra column that
-passes through untouched. Their names are in `_trial_columns.py`; what takes a heading apart is
+passes through untouched. Their names are in `column_names.py`; what takes a heading apart is
 here, and so is `readings_of`, which turns the wide table into one row a reading for the model. Whether
-the values in a column are right is not this module's business (`check.py`).
+the values in a column are right is not this module's business (`sheet_check.py`).
 """
 
 from __future__ import annotations

@@ -5,8 +5,8 @@ fitted, read or written.
 
 `search` walks the processes; `choice` finds the shortest and makes the `recipe` with its `forecast`, or
 `verdict` says why there is none. On the same walk: `targets` (minutes against the target), `chains` (chains of
-steps, each at its best), `what_if` (the page's slider), `job_minutes` (a whole job). Before more trials:
-`worth` -> `rounds`. After them: `together`, `confirming` -> `confirmation`. In the middle of a job:
+steps, each at its best), `what_if_page` (the page's slider), `job_minutes` (a whole job). Before more trials:
+`outlook` -> `follow_up_rounds`. After them: `forecast_test`, `confirmation` -> `confirmation`. In the middle of a job:
 `mid_job_given`, `mid_job_ways` -> `mid_job_answer` by `mid_job`, and the same as a table in `bench_card`.
 """
 

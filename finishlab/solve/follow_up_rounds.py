@@ -1,9 +1,9 @@
 """Which few trials to work next, why each, and when to stop.
 
 A round confirms the process in hand on a new panel and spends its other trials where they
-may be expected to save most minutes of the job (`worth.py`). The process in hand keeps to what was
+may be expected to save most minutes of the job (`outlook.py`). The process in hand keeps to what was
 worked; a trial may go beyond. Planning a study from nothing is
-`finishlab.plan`'s; whether a recipe held on its confirmation trials is `confirming.py`'s.
+`finishlab.plan`'s; whether a recipe held on its confirmation trials is `confirmation.py`'s.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A recipe carries the forecast of its own process, so that trials and jobs worked later can
 be held against what was said before they were, without the model and its trials. It keeps
 the model's draws for this one process on the scale of each response. Fitting does not
-belong here, nor what is concluded from later trials (`confirming.py`) or jobs.
+belong here, nor what is concluded from later trials (`confirmation.py`) or jobs.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A trial of one process tells of others too, as far as the model holds them alike. From what
 is known of a few processes together it is reckoned what the quickest one that keeps the
 promise may take once some trials are in, over readings as they may come out. Which
-trials are worked is chosen in `rounds.py`; nothing is fitted anew.
+trials are worked is chosen in `follow_up_rounds.py`; nothing is fitted anew.
 """
 
 from __future__ import annotations

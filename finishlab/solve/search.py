@@ -4,7 +4,7 @@ The minutes of every process are cheap and are found for all; what a process wil
 dear and is asked only as far as needed, quickest first, and of very many processes only
 where a few of the model's draws leave it a chance. Settings that no trial worked are not
 walked, unless a trial is what is looked for. What is done with the candidates
-is `choice.py`'s and `rounds.py`'s.
+is `choice.py`'s and `follow_up_rounds.py`'s.
 """
 
 from __future__ import annotations

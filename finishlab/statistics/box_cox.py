@@ -1,6 +1,6 @@
 """Box and Cox's question: on which power of a quantity do the terms of a linear model add up?
 
-Arithmetic only; which quantity and which terms are asked in `scale_questions.py`.
+Arithmetic only; which quantity and which terms are asked in `model/check_questions.py`.
 """
 
 from __future__ import annotations

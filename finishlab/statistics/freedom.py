@@ -3,7 +3,7 @@
 How surely a difference is known hangs on how many panels, halves and trials told of the
 spreads it is judged by. Kenward and Roger's method also widens the standard error for what
 estimating the spreads costs; it errs toward caution where panels barely differ. That the
-next job succeeds is no contrast: `panels.py` integrates over the spreads for it.
+next job succeeds is no contrast: `panel_fit.py` integrates over the spreads for it.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 `fit_mixed` finds how much panels, half panels, technicians or lots differ, and how surely.
 Tests and degrees of freedom of what the columns say are `freedom.py`'s; the next job on a
-next panel is `panels.py`'s.
+next panel is `panel_fit.py`'s.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The mistakes of a study file, collected until all are found, each with its line.
 
 Line numbers come from a light scan of the text, because the TOML reader of the standard
-library does not keep them. What is right and wrong is decided in `_study_steps.py` and
-`_study_file.py`, not here.
+library does not keep them. What is right and wrong is decided in `file_steps.py` and
+`file_reader.py`, not here.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Reading the study file: TOML in, a `Study` out, or all its mistakes in plain sentences.
 
 The file is data; nothing in it is evaluated. The [[step]] tables are read in
-`_study_steps.py`, [job], [panel] and [reading] in `_study_bench.py`, all others here; what the words mean afterwards is in `study.py`.
+`file_steps.py`, [job], [panel] and [reading] in `file_bench.py`, all others here; what the words mean afterwards is in `definition.py`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Every function here turns a piece of TOML into a piece of a `Study`, or keeps a plain
 sentence about what is wrong with it. Goal, limits and the other tables are in
-`_study_file.py`.
+`file_reader.py`.
 """
 
 from __future__ import annotations

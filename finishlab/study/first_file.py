@@ -2,7 +2,7 @@
 
 Plain words become settings, settings become the text of a study file with its comments,
 and the text is a study like any other. Asking, and asking again, is the command line's
-(`cli/start.py`); what the words of the file mean is in `study.py`.
+(`cli/start_command.py`); what the words of the file mean is in `definition.py`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Goals as a person types them on one line: ``gloss_20 at least 84``.
 
 The words become the mapping that ``[goal]`` in a study file holds; whether the response
-and the value make sense is asked where that mapping is read (`_study_file.py`), not here.
+and the value make sense is asked where that mapping is read (`file_reader.py`), not here.
 """
 
 from __future__ import annotations

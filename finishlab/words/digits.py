@@ -1,7 +1,7 @@
 """Numbers as people read them: the digits their uncertainty supports, rounded toward caution.
 
 A lower bound goes down, passes and minutes go up, a probability goes down. Words for
-processes and tables are in `_show.py`, through which the rest of the package uses these.
+processes and tables are in `show.py`, through which the rest of the package uses these.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The form at the bench as a widget: it hears what is pressed and draws the next page.
 
 `log_form` makes it. What a press saves is in `saving.py`, the pages are made in `page.py`,
-what is typed is read in `typed.py`; `form.js` and `form.css` draw. Nothing is said to be
+what is typed is read in `page_parts.py`; `form.js` and `form.css` draw. Nothing is said to be
 saved before the book has said so; one entry has one key, so a tap that arrives twice is
 saved once; what was typed stays on the screen, and in the browser, until it is saved.
 """

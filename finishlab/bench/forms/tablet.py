@@ -1,6 +1,6 @@
 """The form for a bench tablet: a page without code, under an address of its own.
 
-Starts and ends the process of `_tablet_server.py`, and knows its address. The page shows
+Starts and ends the process of `tablet_server.py`, and knows its address. The page shows
 the same form as the notebook does, on the record book of a study folder.
 """
 

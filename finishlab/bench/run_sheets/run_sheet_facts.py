@@ -1,7 +1,7 @@
 """What stands on a run sheet, as plain facts: its columns, its trials step by step, its words.
 
 Pure functions of a planned sheet and its study. How it looks is in `workbook.py` and the
-page templates, where it is written in `write.py`.
+page templates, where it is written in `run_sheet_files.py`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What a record book shows: tables of trials and readings, history, what is to be done next.
 
 The half of `RecordBook` that only reads, each call from one moment and without waiting for
-any writer. How the tables are made is in `book_tables.py`, what is written in `book.py`.
+any writer. How the tables are made is in `book_tables.py`, what is written in `record_book.py`.
 """
 
 from __future__ import annotations

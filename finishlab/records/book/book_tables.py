@@ -1,7 +1,7 @@
 """Whole tables out of the record book: trials, readings, history, what is to be done today.
 
 A hundred thousand trials are read at once: rows go straight into arrays, one a column, and
-are never looked at one by one. Only reads; what may be written is in `book.py`.
+are never looked at one by one. Only reads; what may be written is in `record_book.py`.
 """
 
 from __future__ import annotations

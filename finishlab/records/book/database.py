@@ -2,7 +2,7 @@
 
 A book is kept for years and read by other tools too, so the tables use the words of the
 study and every constraint has a name. Only what they hold is said here; how a transaction
-runs is in `store.py`, what may be written in `bench_checks.py` and `book.py`.
+runs is in `store.py`, what may be written in `bench_checks.py` and `record_book.py`.
 
 Times are the bench's own clock, without a zone. What is logged is never overwritten
 without a trace: `events` is only ever added to.

@@ -1,7 +1,7 @@
 """What a technician logs, entry by entry: start, work, read, finish, spoil, burn.
 
 Each function is the body of one transaction: it looks at what is there, refuses or writes,
-and returns what the bench is told. `book.py` says what the entries mean to a caller.
+and returns what the bench is told. `record_book.py` says what the entries mean to a caller.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Single trials in and out of the database, within a transaction that someone else runs.
 
-The only module that knows both `tables.py` and `logged.py`. Whole tables, read at once,
+The only module that knows both `database.py` and `logged_trial.py`. Whole tables, read at once,
 are in `book_tables.py`.
 """
 

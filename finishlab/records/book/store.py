@@ -2,7 +2,7 @@
 
 SQLite is one file on the bench's own disk; PostgreSQL, by URL, is for several machines. On
 both there is one writer at a time and readers never wait, so a body that reads and then
-writes decides on what is really there. What is in the tables is in `tables.py`; what they
+writes decides on what is really there. What is in the tables is in `database.py`; what they
 mean is not known here.
 """
 

@@ -2,7 +2,7 @@
 
 A whole column is turned at once; only what does not turn at once is looked at cell by
 cell, to say what is wrong with it. Whether a number makes sense for its column is not
-asked here (`rules.py`).
+asked here (`value_rules.py`).
 """
 
 from __future__ import annotations

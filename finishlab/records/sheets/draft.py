@@ -2,7 +2,7 @@
 
 Every rule takes the one `Draft`, reads the clean columns made so far, adds its own and
 says what is wrong through `mistakes`. It holds state and nothing else; the order in which
-the rules run is in `check.py`.
+the rules run is in `sheet_check.py`.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Rows of cells from any kind of file, or a table already loaded, become one `Sheet`.
 What is wrong with the sheet as such is found here: headings twice or missing, rows that
 do not fit the headings. What the columns mean is in `columns.py`, what may stand in them
-in `rules.py`, files themselves in `csv_file.py` and `xlsx_file.py`.
+in `value_rules.py`, files themselves in `csv_file.py` and `xlsx_file.py`.
 """
 
 from __future__ import annotations

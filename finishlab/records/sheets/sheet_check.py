@@ -1,7 +1,6 @@
 """Checking a trial table: the rules in their order, then the clean table.
 
-The rules are in `headings.py`, `settings.py`, `value_rules.py`, `film_rules.py` and
-`trial_rules.py`. All
+The rules are in `headings.py`, `value_rules.py`, `film_rules.py` and `trial_rules.py`. All
 run on every sheet, so that every mistake is answered at once; only then is anything taken.
 """
 

@@ -1,7 +1,7 @@
 """Trial sheets as files: which kind a path is, reading with its checks, writing whole.
 
 `read_trials` and `write_trials` are the way in and out for people. Each kind of file has
-a module of its own; checking is in `check.py`.
+a module of its own; checking is in `sheet_check.py`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Rules about trials as such: labels, status, burn-throughs, doubles, and what must be there.
+"""Rules about trials as such: labels, status, burn-throughs, doubles, what must be there, and each one's process.
 
-Whether a reading or setting is possible is judged in `value_rules.py` and `settings.py`.
+Whether a reading is possible is judged in `value_rules.py`.
 """
 
 from __future__ import annotations
