@@ -55,7 +55,7 @@ class Basis:
     --------
     A left-out step is one process however many pads it could have had:
 
-    >>> from finishlab import StudyFields
+    >>> from finishlab import Study
     >>> study = Study.from_toml('''
     ... title = "Doors"
     ... pass_means = "one direction"
@@ -256,7 +256,7 @@ class Basis:
         --------
         Two sections of 5 minutes with a change-over of 3 minutes, and without the step that needs it:
 
-        >>> from finishlab import StudyFields
+        >>> from finishlab import Study
         >>> study = Study.from_toml('''
         ... title = "Doors"
         ... pass_means = "one direction"

@@ -121,7 +121,7 @@ def quantities_after(study: StudyFields, step: str, *, also: Iterable[str] = ())
 
     Examples
     --------
-    >>> from finishlab.study import StudyFields
+    >>> from finishlab.study import Study
     >>> study = Study.from_toml('''
     ... title = "Doors"
     ... pass_means = "one direction, 50 % overlap"

@@ -696,7 +696,7 @@ def test_a_bar_comes_up_where_a_person_watches_slow_work():
     import pty
 
     script = (
-        "import time\nfrom finishlab import progress\n_progress.PATIENCE = {patience}\n"
+        "import time\nfrom finishlab import progress\nprogress.PATIENCE = {patience}\n"
         "with progress.bar(2) as stage:\n    stage('fitting [x]')\n    time.sleep(0.6)\n    stage('writing')\n"
     )
     seen = []

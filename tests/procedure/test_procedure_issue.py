@@ -325,8 +325,8 @@ CUT = """
 import os, sys
 from pathlib import Path
 import finishlab as fl
-from finishlab.procedure import states, write
-place, put, unlink = write._place, states.put, Path.unlink
+from finishlab.procedure import procedure_files, states
+place, put, unlink = procedure_files._place, states.put, Path.unlink
 at = sys.argv[2]
 def placing(target, text, number, revision=1):
     if at == "before " + target.suffix:
@@ -341,7 +341,7 @@ def removing(path, missing_ok=False):
     if at == "before the draft goes" + path.suffix and path.stem.endswith(".draft"):
         os._exit(9)
     unlink(path, missing_ok=missing_ok)
-write._place, states.put, Path.unlink = placing, marking, removing
+procedure_files._place, states.put, Path.unlink = placing, marking, removing
 fl.issue_procedure(sys.argv[1], "SP-1", by="owner", date="2026-02-03")
 """
 

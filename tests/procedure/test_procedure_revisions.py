@@ -123,7 +123,7 @@ def test_of_authors_who_revise_at_once_one_is_first_and_the_others_are_told(tmp_
 KILLED = """
 import os, sys
 from pathlib import Path
-sys.path.insert(0, sys.argv[1])
+sys.path[:0] = sys.argv[1].split(os.pathsep)
 import test_procedure_revisions as t
 from finishlab.procedure import procedure_files as write
 place = write._place
@@ -138,8 +138,8 @@ t.revised(Path(sys.argv[2]))
 
 def test_a_revision_that_was_interrupted_is_made_good_from_its_data(tmp_path: Path) -> None:
     first(tmp_path)
-    tests = str(Path(__file__).parent.parent)
-    ended = subprocess.run([sys.executable, "-c", KILLED, tests, str(tmp_path)], check=False)
+    own = Path(__file__).parent
+    ended = subprocess.run([sys.executable, "-c", KILLED, f"{own}{os.pathsep}{own.parent}", str(tmp_path)], check=False)
     assert ended.returncode == 9
     assert not (tmp_path / "SP-1.rev2.html").exists()
     found = procedure_register(tmp_path)

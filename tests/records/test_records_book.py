@@ -713,7 +713,7 @@ def test_editions_of_a_study_are_kept(book):
 def test_a_backup_is_whole_while_another_writes(file_book, tmp_path):
     import record_writer
 
-    worker = [sys.executable, "-c", f"import sys; sys.path.insert(0, {str(os.path.dirname(__file__))!r}); "
+    worker = [sys.executable, "-c", f"import sys; sys.path.insert(0, {os.path.dirname(os.path.dirname(__file__))!r}); "
               f"import record_writer as w; w.log_trials({str(file_book.name)!r}, 'A', 40, {str(tmp_path / 'told')!r})"]  # fmt: skip
     (tmp_path / "told").touch()
     writing = subprocess.Popen(worker)
