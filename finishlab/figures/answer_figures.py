@@ -109,6 +109,8 @@ def recipe(processes: pd.DataFrame, *, wanted: float, title: str = "", ax: Axes 
         if len(those):
             if kind in ("chosen", "closest", "today"):
                 words = f"{words}: {_figures(those.iloc[0])}"
+                if not those["keeps_limits"].iloc[0]:
+                    words = f"{words}, {_ROLES['breaks'][4]}"
                 _name(ax, those.iloc[0], kind)
             handles.append(_dots(ax, those, marker, colour, filled, size, words))
     named = processes[processes["role"].isin(("chosen", "closest"))]

@@ -75,7 +75,7 @@ def luck(
     return finish(ax, title)
 
 
-def bell(y: ArrayLike, *, rows: Sequence[Any], title: str, ax: Axes | None = None) -> Axes:
+def bell(y: ArrayLike, *, names: Sequence[str], title: str, ax: Axes | None = None) -> Axes:
     """
     Draw what the model missed, in order, against where a bell-shaped spread would put it.
 
@@ -83,18 +83,18 @@ def bell(y: ArrayLike, *, rows: Sequence[Any], title: str, ax: Axes | None = Non
     ----------
     y : array_like, shape (trials,)
         In units of its spread.
-    rows : sequence, shape (trials,)
-        Names of the trials; the one furthest out is named.
+    names : sequence of str, shape (trials,)
+        Of the trials; the one furthest out is named.
     title : str
     ax : Axes, optional
 
     Examples
     --------
     >>> from finishlab.figures.frame import blank
-    >>> bell([0.1, -0.4, 3.2], rows=[4, 5, 6], title="Row 6 stands out", ax=blank()).texts[0].get_text()
+    >>> bell([0.1, -0.4, 3.2], names=["row 4", "row 5", "row 6"], title="Row 6 stands out", ax=blank()).texts[0].get_text()
     'row 6'
-    >>> bell([-3.0, 0.0], rows=["a", "b"], title="", ax=blank()).texts[0].get_text()
-    'row a'
+    >>> bell([-3.0, 0.0], names=["trial 7", "trial 8"], title="", ax=blank()).texts[0].get_text()
+    'trial 7'
     """
     from scipy import stats
 
@@ -108,7 +108,7 @@ def bell(y: ArrayLike, *, rows: Sequence[Any], title: str, ax: Axes | None = Non
     most = int(np.abs(far[order]).argmax())
     right = place[most] > 0
     ax.annotate(
-        f"row {rows[order[most]]}",
+        names[order[most]],
         (place[most], far[order][most]),
         xytext=(0, 9 if right else -9),
         textcoords="offset points",
@@ -172,7 +172,7 @@ def repeats(
 
 
 def influence(
-    size: ArrayLike, rows: Sequence[Any], *, response: str, title: str, ax: Axes | None = None
+    size: ArrayLike, names: Sequence[str], *, response: str, title: str, ax: Axes | None = None
 ) -> Axes:
     """
     Draw how far each trial, left out, would move the model near the goal; the strongest first.
@@ -181,17 +181,17 @@ def influence(
     ----------
     size : array_like, shape (trials,)
         In units of the response.
-    rows : sequence, shape (trials,)
+    names : sequence of str, shape (trials,)
     response, title : str
     ax : Axes, optional
 
     Examples
     --------
     >>> from finishlab.figures.frame import blank
-    >>> ax = influence([0.1, 0.6], [4, 9], response="gloss_20", title="", ax=blank())
+    >>> ax = influence([0.1, 0.6], ["trial 4", "trial 9"], response="gloss_20", title="", ax=blank())
     >>> [t.get_text() for t in ax.get_yticklabels()]
-    ['row 9', 'row 4']
-    >>> len(influence(range(30), range(30), response="haze", title="", ax=blank()).get_yticks())
+    ['trial 9', 'trial 4']
+    >>> len(influence(range(30), list("a" * 30), response="haze", title="", ax=blank()).get_yticks())
     12
     """
     ax = axes(ax)
@@ -200,7 +200,7 @@ def influence(
     y = -np.arange(len(order))
     ax.hlines(y, 0, far[order], color=GREY, linewidth=1)
     ax.plot(far[order], y, "o", color=BLUE, markersize=7)
-    ax.set_yticks(y, [f"row {rows[i]}" for i in order])
+    ax.set_yticks(y, [names[i] for i in order])
     ax.set_xlim(left=0)
     ax.set_xlabel(f"{label(response)}: how far the model moves near the goal without that trial")
     return finish(ax, title)

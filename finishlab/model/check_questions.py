@@ -14,7 +14,7 @@ from finishlab.statistics.box_cox import box_cox
 from finishlab.statistics.exact_shares import exact_share
 from finishlab.study import RESPONSES
 from finishlab.trade import optics
-from finishlab.words.show import asked_percent, counted, interval_text, number, spaced
+from finishlab.words.show import asked_percent, begun, counted, interval_text, number, spaced
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,9 +113,18 @@ class Asked:
         """One spread of a trial near the goal, in units of the response."""
         return float(np.median(self.fit.left_out.sd[self.near]))
 
-    def row(self, i: int) -> str:
-        """Return the row of a trial in words."""
-        return f"row {self.fit.left_out.row[i]}"
+    @cached_property
+    def names(self) -> list[str]:
+        """Return what a person knows each trial by: its number; the row it stands in where none was given."""
+        rows = self.fit.left_out.row
+        if "trial" not in self.trials.columns:
+            return [f"row {row}" for row in rows]
+        numbers = self.trials["trial"]
+        none = numbers.isna()
+        return [
+            f"row {row}" if gap else f"trial {number:g}" if isinstance(number, float) else f"trial {number}"
+            for row, number, gap in zip(rows, numbers, none, strict=True)
+        ]
 
 
 #: Share of the general guess that is left where the trials taught nothing of the ceiling to speak of.
@@ -328,13 +337,13 @@ def _influence(asked: Asked) -> Check:
     worst = float(np.abs(view.moves()[most, near]).max())
     _, p = view.odd(lambda e: view.influence(e, near).max(axis=0))
     sentence = (
-        f"{asked.label}: the trial in {asked.row(most)} moves the answer most; without it the model would read the "
+        f"{asked.label}: {asked.names[most]} moves the answer most; without it the model would read the "
         f"processes near the goal {asked.size(size[most])} otherwise on average, at most {asked.size(worst)}."
     )
     caution = ""
     if p <= ODD:
         caution = (
-            f"One trial moves the model of {asked.label} more than luck would let it: {asked.row(most)}, by up to "
+            f"One trial moves the model of {asked.label} more than luck would let it: {asked.names[most]}, by up to "
             f"{asked.size(worst)} near the goal. Look at what was done there and repeat that process before relying on it."
         )
     facts = {"row": asked.fit.left_out.row[most], "average": float(size[most]), "worst": worst, "odd": p}
@@ -419,14 +428,14 @@ def _outlying(asked: Asked) -> Check:
     _, p = view.odd(stands_out)
     side = "above" if far > 0 else "below"
     sentence = (
-        f"{asked.label}: the trial in {asked.row(most)} lies furthest from what the others say, "
+        f"{asked.label}: {asked.names[most]} lies furthest from what the others say, "
         f"{asked.size(abs(far))} {side}; "
         f"{'that is further than a bell-shaped spread lets a trial lie' if p <= ODD else 'a bell-shaped spread lets a trial lie that far'}."
     )
     caution = ""
     if p <= ODD:
         caution = (
-            f"The trial in {asked.row(most)} reads {asked.size(abs(far))} {side} what the others say of {asked.label}. "
+            f"{begun(asked.names[most])} reads {asked.size(abs(far))} {side} what the others say of {asked.label}. "
             "Look at that patch and its log; it stays in until it is marked spoiled with a reason."
         )
     facts = {"row": asked.fit.left_out.row[most], "far": far, "odd": p}

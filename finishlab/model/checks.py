@@ -150,14 +150,14 @@ def _draw(asked: Asked, check: Check, ax: Axes | None) -> Axes:
         y = view.standardised(view.residual, panels=True) if check.question == "panels" else asked.luck
         return figures.luck(x, y, list(asked.panels), over=words, title=title, ax=ax)
     if check.question == "outlying":
-        return figures.bell(asked.luck, rows=list(left.row), title=title, ax=ax)
+        return figures.bell(asked.luck, names=asked.names, title=title, ax=ax)
     if check.question == "repeats":
         return figures.repeats(
             repeated(asked), _repeated_names(asked), response=asked.fit.name, title=title, ax=ax
         )
     if check.question == "influence":
         size = view.influence(view.residual[:, None], asked.near)[:, 0]
-        return figures.influence(size, list(left.row), response=asked.fit.name, title=title, ax=ax)
+        return figures.influence(size, asked.names, response=asked.fit.name, title=title, ax=ax)
     if check.question == "ceiling":
         after, before = ceilings(asked.fit)
         goal = asked.fit.study.goal.get(asked.fit.name)

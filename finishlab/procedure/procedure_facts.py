@@ -299,11 +299,12 @@ def _saves(saves: Mapping[str, Any]) -> str:
     else:
         minutes = show.minutes_text(-saves["minutes"])
         said = w["saves_more"].format(minutes=minutes, interval=show.interval_text(-high, -low, "minutes"))
-    return w["saves"].format(
+    beside = w["saves"].format(
         today_minutes=show.minutes_text(saves["today_minutes"]),
         today_assurance=show.percent(saves["today_assurance"]),
         said=said,
     )
+    return beside if saves.get("today_keeps_limits", True) else f"{beside} {w['saves_beyond']}"
 
 
 def _predicted(recipe: Recipe, mils: bool) -> list[list[str]]:

@@ -197,6 +197,7 @@ def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]
         "high": high,
         **{f"today_{name}": float(v[0]) for name, v in model.times(today).items()},
         "today_assurance": float(model.probability_of(today, goal)[0]),
+        "today_keeps_limits": bool(model.keeps_limits(today)[0]),
     }
 
 
@@ -225,6 +226,7 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
             "settings": model.study.basis.settings(values[0]),
             **{k: predicted[k] for k in model.times(values)},
             "assurance": float(model.probability_of(values, goal)[0]),
+            "keeps_limits": bool(seen.keeps_limits[nearest[0]]),
         },
         saves=_saves(model, values, goal),
         limits=model.limit_facts(values),

@@ -60,10 +60,10 @@ class Recipe:
     rivals : DataFrame
         One row a process, by the job's minutes: quicker ones that fall short and near equals that do not.
     closest : dict of str -> value, or None
-        `settings`, `minutes`, `job_minutes`, `assurance` of what comes nearest when none was found.
+        `settings`, `minutes`, `job_minutes`, `assurance`, `keeps_limits` of what comes nearest when none was found.
     saves : dict of str -> float, or None
         `minutes`, `low`, `high` of work saved a section against today's process (90 % interval),
-        `today_minutes`, `today_job_minutes`, `today_assurance`. `job_saves` says the same of the job.
+        `today_minutes`, `today_job_minutes`, `today_assurance`, `today_keeps_limits`. `job_saves` says the same of the job.
     limits : dict of limit -> dict of str -> value
         What each asks (µm), who set it, what is predicted.
     evidence : dict of str -> value
@@ -129,7 +129,8 @@ class Recipe:
         """
         What the process (the closest when none was found) saves a job against today's: None without today's process.
 
-        `minutes`, `low`, `high` (90 % interval, of the averages), `today_minutes` and `today_assurance`, of the job.
+        `minutes`, `low`, `high` (90 % interval, of the averages), `today_minutes` and `today_assurance`, of the job;
+        `today_keeps_limits`, true unless today's process is known to break one.
         """
         if not self.saves or self.study.today is None:
             return None
@@ -139,7 +140,12 @@ class Recipe:
         beside = job(self.study.today, 0.0) - job(settings, 0.0)
         saved = {k: self.study.job.sections * self.saves[k] + beside for k in ("minutes", "low", "high")}
         today = job(self.study.today, self.saves["today_minutes"])
-        return {**saved, "today_minutes": today, "today_assurance": self.saves["today_assurance"]}
+        return {
+            **saved,
+            "today_minutes": today,
+            "today_assurance": self.saves["today_assurance"],
+            "today_keeps_limits": self.saves.get("today_keeps_limits", True),
+        }
 
     def after(self, earlier: Recipe) -> Recipe:
         """
@@ -247,9 +253,10 @@ class Recipe:
             return ""
         saved = saves["minutes"]
         told = show.number(abs(saved), toward="down")
+        beyond = "" if saves["today_keeps_limits"] else ", which does not keep a limit surely enough"
         if saves["low"] <= 0 <= saves["high"] or not float(told):
-            return ", about as long as today's process"
-        return f", {told} {'less' if saved > 0 else 'more'} than today's process"
+            return f", about as long as today's process{beyond}"
+        return f", {told} {'less' if saved > 0 else 'more'} than today's process{beyond}"
 
     def quicker(self) -> dict[str, Any] | None:
         """Return the likeliest of the quicker processes that fall short, or None."""

@@ -288,9 +288,11 @@ def considered(recipe: Any) -> pd.DataFrame:
     if recipe.found:
         add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
     elif recipe.closest:
-        add("closest", recipe.closest["settings"], recipe.closest)
+        nearest = recipe.closest
+        add("closest", nearest["settings"], nearest, bool(nearest.get("keeps_limits", True)))
     if study.today and recipe.saves:
-        add("today", study.today, {k: recipe.saves.get(f"today_{k}") for k in names})
+        keeps = bool(recipe.saves.get("today_keeps_limits", True))
+        add("today", study.today, {k: recipe.saves.get(f"today_{k}") for k in names}, keeps)
     taken = {row["process"] for row in rows}
     for row in recipe.rivals.to_dict("records"):
         if process_text(row, study) not in taken:

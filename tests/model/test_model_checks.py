@@ -83,11 +83,12 @@ def test_one_panel_of_eight_that_reads_low_is_named():
 
 
 @pytest.mark.parametrize(("k", "by", "side"), [(6, -15.0, "below"), (9, 4.0, "above")])
-def test_a_trial_that_stands_out_is_named_by_its_row(bench, trials, k, by, side):
+def test_a_trial_that_stands_out_is_named_by_its_number(bench, trials, k, by, side):
     row = trials.index[near(trials)][k]
     model = fl.fit(bench.study, moved(trials, np.where(trials.index == row, by, 0.0)))
     check = next(c for c in model.checked if c.question == "outlying")
-    assert check.caution.startswith(f"The trial in row {row} reads ")
+    assert trials.loc[row, "trial"] != row  # a table's rows begin at 0, the numbers of its trials at 1
+    assert check.caution.startswith(f"Trial {trials.loc[row, 'trial']} reads ")
     assert f"{side} what the others say of 20° gloss. Look at that patch and its log" in check.caution
     assert check.caution in model.cautions
 

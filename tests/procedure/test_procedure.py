@@ -181,6 +181,15 @@ def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: P
     ) in page.of("li")
 
 
+def test_a_limit_that_todays_process_does_not_keep_is_said_beside_what_is_saved(tmp_path: Path) -> None:
+    saves = {"minutes": 2.07, "low": 1.21, "high": 2.94, "today_minutes": 8.9, "today_assurance": 0.97}
+    _, page = written(tmp_path, saves={**saves, "today_keeps_limits": False})
+    against = [line for line in page.of("li") if line.startswith("Against today's process")]
+    assert [line.endswith("Today's process does not keep a limit surely enough.") for line in against] == [
+        True
+    ]
+
+
 def test_intervals_say_what_they_cover(tmp_path: Path) -> None:
     _, page = written(tmp_path)
     assert {"On average panels, 90 % interval", "Next job, 90 % interval"} <= set(page.of("th"))
@@ -535,7 +544,8 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
     alone = stand_ins.recipe(set_by=None, study=study, rivals=stand_ins.recipe().rivals.iloc[:0])
     models = [{**alone.evidence, "model": model} for model in ("surface", "another")]
-    saved = [{**alone.saves, "minutes": m, "low": m - 1, "high": m + 1} for m in (0.2, -3.0)]
+    beyond = {**alone.saves, "today_keeps_limits": False}
+    saved = [{**beyond, "minutes": m, "low": m - 1, "high": m + 1} for m in (0.2, -3.0)]
     recipes = [
         stand_ins.recipe(settings=stand_ins.settings(polish_passes=0)),
         stand_ins.recipe().after(stand_ins.recipe().after(stand_ins.not_found())),

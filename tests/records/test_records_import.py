@@ -85,3 +85,24 @@ def test_every_mistake_of_a_column_map_is_said_with_its_line():
     assert "Did you mean 'gloss_85'?" in said[1]
     assert "'gloss  20°' and 'Gloss 20°' are one heading" in said[0]
     assert "'Speed' is 7" in said[2]
+
+
+# --- a sheet into the record book --------------------------------------------------------------------
+
+
+def test_a_planned_trial_takes_its_readings_from_a_sheet_in_any_order_of_columns(tmp_path):
+    with fl.RecordBook(tmp_path / "trials.sqlite") as book:
+        plan = fl.plan_trials(STUDY, trials=6, panels=1, seed=1)
+        book.plan(STUDY, plan)
+        trial = book.trials(STUDY).iloc[0]
+        # The count of faults stands before the readings, as in the sheet that the book itself writes.
+        worked = trial[["trial", "panel", "patch", *STUDY.basis.names]].to_dict()
+        worked |= {"status": "done", "technician": "T1", "minutes": 6.5, "faults": 1}
+        worked |= {"gloss_20_1": 84.1, "gloss_20_2": 84.3}
+        (tmp_path / "worked.csv").write_text(
+            csv_text({name: [None if value != value else value] for name, value in worked.items()}),
+            encoding="utf-8",
+        )
+        book.import_sheet(STUDY, tmp_path / "worked.csv", technician="T1")
+        logged = book.trials(STUDY).set_index("trial").loc[trial["trial"]]
+    assert (logged["faults"], logged["gloss_20_1"], logged["gloss_20_2"]) == (1, 84.1, 84.3)

@@ -143,3 +143,32 @@ def test_equals_are_said_with_the_surest_of_them(bench, trials):
         f"For all the trials can tell {len(recipe.equals)} others take as long; the surest of them: "
         in recipe.text()
     )
+
+
+def limited(bench, most):
+    limit = f'\n[limit]\nremoved_um = {{ at_most = {most}, set_by = "owner, 1 March", assurance = 0.99 }}\n'
+    return fl.Study.from_toml(bench.study.source + limit)
+
+
+def test_todays_process_is_not_said_to_keep_a_limit_that_it_does_not(bench, trials):
+    model = fl.fit(limited(bench, 8), trials)
+    recipe = fl.shortest(model)
+    assert recipe.found
+    today = {name: bench.study.today[name] for name in bench.study.basis.names}
+    kept = fl.step_counts(model, "cut_passes", at=today).table().set_index("cut_passes")["keeps_limits"]
+    assert not kept[today["cut_passes"]]
+    rows = recipe.table().set_index("role")
+    assert rows["keeps_limits"][["chosen", "today"]].tolist() == [True, False]
+    assert "today's process, which does not keep a limit surely enough. The next job" in recipe.text()
+    legend = [text.get_text() for text in recipe.plot().get_legend().get_texts()]
+    assert next(text for text in legend if text.startswith("today")).endswith("breaks a limit")
+    again = Recipe.from_dict(recipe.to_dict())
+    assert (again.text(), again.table().equals(recipe.table())) == (recipe.text(), True)
+    # A milder limit is kept by it, and nothing is said.
+    assert "surely enough" not in fl.shortest(fl.fit(limited(bench, 20), trials)).text()
+
+
+def test_the_closest_is_not_said_to_keep_a_limit_that_none_keeps(bench, trials):
+    recipe = fl.shortest(fl.fit(limited(bench, 5), trials))
+    assert not recipe.found
+    assert not recipe.table().set_index("role")["keeps_limits"]["closest"]

@@ -280,10 +280,11 @@ def update_trial(conn: sa.Connection, row: int, **values: Any) -> None:
 
 def put_readings(conn: sa.Connection, row: int, values: Mapping[Place, float | None], **about: Any) -> None:
     """Put in the readings of a trial; `about` says direction, instrument, technician and when."""
+    instrument = about.pop("instrument", None)
     new = [
         {"trial_id": row, "after": after, "quantity": quantity, "spot": spot, "value": value, **about}
-        # Faults are counted by eye, so no meter check puts them in doubt.
-        | ({"instrument": None} if quantity == "faults" else {})
+        # Faults are counted by eye, so no meter check puts them in doubt. Every row has the same keys: one statement.
+        | {"instrument": None if quantity == "faults" else instrument}
         for (after, quantity, spot), value in values.items()
     ]
     if new:
