@@ -103,7 +103,7 @@ def fit(
     >>> fl.fit(bench.study, trials.head(3))
     Traceback (most recent call last):
         ...
-    finishlab.errors.ModelError: only 3 trials are done; at least 6 are needed, and 24 on 4 panels are a good start. Plan them with plan_trials, or finish the planned ones.
+    finishlab.errors.ModelError: only 3 trials are done; at least 6 are needed, and 24 on 4 panels are a good start. Plan more (finishlab plan), or finish the planned ones.
     """
     if kind not in ("auto", "steps", "surface"):
         raise ModelError(f"kind is {kind!r}; it must be 'auto', 'steps' or 'surface'.")
@@ -120,7 +120,7 @@ def fit(
         )
         raise ModelError(
             f"{count} done; at least {FEWEST_TRIALS} are needed, and 24 on 4 panels are a good start. "
-            "Plan them with plan_trials, or finish the planned ones."
+            "Plan more (finishlab plan), or finish the planned ones."
         )
     if kind == "auto":
         kind = kind_of(study)

@@ -139,7 +139,9 @@ t.revised(Path(sys.argv[2]))
 def test_a_revision_that_was_interrupted_is_made_good_from_its_data(tmp_path: Path) -> None:
     first(tmp_path)
     own = Path(__file__).parent
-    ended = subprocess.run([sys.executable, "-c", KILLED, f"{own}{os.pathsep}{own.parent}", str(tmp_path)], check=False)
+    ended = subprocess.run(
+        [sys.executable, "-c", KILLED, f"{own}{os.pathsep}{own.parent}", str(tmp_path)], check=False
+    )
     assert ended.returncode == 9
     assert not (tmp_path / "SP-1.rev2.html").exists()
     found = procedure_register(tmp_path)
