@@ -74,7 +74,7 @@ def record(
         _serve(place)
         return
     dialog = Dialog(answers, _WORDS)
-    with place.book(new=True) as book:
+    with place.book() as book:
         book.add_study(study)
         try:
             if _Bench(book, study, dialog, instrument, mil).work(technician):
@@ -93,7 +93,7 @@ def record(
 def _serve(place: StudyFolder) -> None:
     from finishlab.bench.forms.tablet import serve_tablet
 
-    with place.book(new=True):
+    with place.book():
         pass  # a folder whose trials are in a sheet is refused here, in words
     try:
         with serve_tablet(place.path) as page:

@@ -183,8 +183,8 @@ class StudyFolder:
             )
         if not self.has_book() and not new:
             raise RecordsError(
-                f"there is no record book in {self.path} yet. Plan trials (finishlab plan {self.path}) or put a sheet in "
-                f"(finishlab import {self.path} SHEET), and one is made."
+                f"there is no record book in {self.path}. If there was one, put {BOOK} back there: a new one would be empty. Else plan "
+                f"trials (finishlab plan {self.path}) or put a sheet in (finishlab import {self.path} SHEET), and one is made."
             )
         from finishlab.records import RecordBook
 

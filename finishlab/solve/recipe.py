@@ -214,7 +214,8 @@ class Recipe:
             begin = (
                 "No studied process" if self.verdict == "not reachable" else "Cannot name a process yet that"
             )
-            return f"{begin} reaches {goal} with {wanted} assurance {stand}.{nearest} {self.would_settle}"
+            unguarded = "" if self.study.limits else f" {show.NO_FILM_LIMIT}"
+            return f"{begin} reaches {goal} with {wanted} assurance {stand}.{unguarded}{nearest} {self.would_settle}"
         lines = [
             f"{show.process_text(self.settings, self.study)}: {show.time_text(self.minutes, self.job_minutes)}"
             f"{self._saving()}. The next job reaches {goal} with {show.percent(self.assurance)} assurance {stand}."

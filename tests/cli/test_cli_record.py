@@ -329,6 +329,16 @@ def test_a_plan_stands_in_the_book_and_on_its_run_sheets(ready: Path):
         assert plain(read[column]) == plain(trials[column])
 
 
+@pytest.mark.parametrize("how", [(), ("--tablet",)])
+def test_no_empty_book_takes_the_place_of_one_that_is_gone(folder: Path, how):
+    book = folder / "trials.sqlite"
+    book.unlink()
+    ran = run("record", folder, *how)
+    assert ran.exit_code != 0
+    assert not book.exists()
+    assert "put trials.sqlite back there" in " ".join(ran.output.split())
+
+
 def test_a_second_plan_comes_on_new_panels_and_new_sheets(folder: Path):
     assert run("plan", folder, "--trials", 4, "--panels", 1, "--seed", 2, "--more").exit_code == 0
     trials = trials_of(folder)

@@ -171,6 +171,12 @@ def test_an_answer_without_a_film_limit_says_so_right_after_the_process(recipe):
     assert "No film limit" not in guarded.text()
 
 
+def test_where_no_process_is_found_a_missing_film_limit_is_said_too(model):
+    none = fl.shortest(model, goal=gloss(99), assurance=0.9)
+    assert not none.found
+    assert "(24 trials, 4 panels). No film limit is set: nothing here guards the clear." in none.text()
+
+
 def test_wrong_questions_are_refused(model):
     with pytest.raises(
         StudyError, match=r"^assurance is 90; it must be above 0 and below 1\. Write 90 % as 0\.9;"
