@@ -174,7 +174,7 @@ def serve_tablet(folder: str | Path, *, host: str = "", port: int = 0) -> Tablet
     host = host or _address_here()
     had, token = _kept(folder)
     found = _free_port(host, port) if port else _usual_port(host, had)
-    RecordBook(folder / "trials.sqlite", new=False).close()
+    RecordBook(folder / "trials.sqlite").close()
     place = tempfile.TemporaryDirectory(prefix="finishlab-tablet-", ignore_cleanup_errors=True)
     start = partial(_started, folder, Path(place.name), host, found, token)
     taken = had if had not in (0, found) and not port else 0
