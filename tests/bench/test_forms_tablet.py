@@ -293,6 +293,7 @@ def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
     import pty
 
     shutil.copy(DEMO, tmp_path)
+    fl.RecordBook(tmp_path / "trials.sqlite").close()
     near, far = pty.openpty()
     run = subprocess.Popen(
         [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
