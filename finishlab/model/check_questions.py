@@ -11,7 +11,6 @@ import numpy as np
 from finishlab.model.linear_view import LinearView, linear_view
 from finishlab.model.response import INDEX_PRIOR, ResponseFit
 from finishlab.statistics.box_cox import box_cox
-from finishlab.statistics.exact_shares import exact_share
 from finishlab.study import RESPONSES
 from finishlab.trade import optics
 from finishlab.words.show import asked_percent, counted, interval_text, number, spaced
@@ -216,9 +215,11 @@ def ask_all(asked: Asked) -> list[Check]:
 
 
 def _counts(asked: Asked) -> Check:
+    from statsmodels.stats.proportion import proportion_confint
+
     y = asked.fit.left_out.y
     n, none = len(y), int((y == 0).sum())
-    most = exact_share(n - none, n, 0.90)[1]  # 95 % of one side
+    most = proportion_confint(n - none, n, alpha=0.10, method="beta")[1]  # 95 % of one side
     return Check(
         "prediction",
         asked.fit.name,
