@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import ast
+import json
 import os
 import re
 import subprocess
 import sys
+import tomllib
 import zipfile
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -119,6 +122,72 @@ def test_the_look_at_imports_sees_those_inside_functions(tmp_path):
     )
     assert imports(script) == {"finishlab.cli", "finishlab.solve", "finishlab.figures"}
     assert room_of("finishlab.cli") > room_of("finishlab.solve.recipe") > room_of("finishlab.study")
+
+
+# --- what the package needs ------------------------------------------------------------------
+
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+#: Declared, and imported nowhere: why all the same.
+NOT_IMPORTED = {"jupyterlab": "the notebooks are worked in it; it is started as a program of its own"}
+#: Imported, and declared through another package, which needs it itself.
+BROUGHT_BY = {
+    "ipython": "ipywidgets",
+    "traitlets": "ipywidgets",
+    "markupsafe": "jinja2",
+    "distributed": "dask",
+}
+
+
+def named(requirement: str) -> str:
+    """Name of the package in a requirement: `dask` of ``dask[distributed]>=2025.1``."""
+    return re.split(r"[^A-Za-z0-9._-]", requirement, maxsplit=1)[0].lower()
+
+
+def cells(path: Path) -> str:
+    """The code of a notebook, without what only a notebook understands."""
+    book = json.loads(path.read_text(encoding="utf-8"))
+    lines = "\n".join("".join(c["source"]) for c in book["cells"] if c["cell_type"] == "code").splitlines()
+    return "\n".join(line for line in lines if not line.lstrip().startswith(("%", "!")))
+
+
+def packages(code: str) -> set[str]:
+    """Every package from a registry that some code imports, wherever in it, by the name it is installed under."""
+    modules: set[str] = set()
+    for node in ast.walk(ast.parse(code)):
+        if isinstance(node, ast.Import):
+            modules |= {a.name.split(".")[0] for a in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0:
+            modules.add(str(node.module).split(".")[0])
+    ours = sys.stdlib_module_names | {"finishlab"}
+    return {INSTALLED.get(m, [m])[0].lower() for m in modules - ours}
+
+
+INSTALLED = metadata.packages_distributions()
+
+
+def test_what_is_declared_is_imported_by_the_package_or_a_notebook():
+    used = set().union(*(packages(p.read_text(encoding="utf-8")) for p in MODULES))
+    used |= set().union(*(packages(cells(p)) for p in (ROOT / "notebooks").glob("*.ipynb")))
+    declared = {named(r) for r in PROJECT["dependencies"]}
+    assert declared - used == set(NOT_IMPORTED)
+
+
+def test_what_the_package_imports_is_declared():
+    extras = PROJECT["optional-dependencies"]
+    declared = {named(r) for r in PROJECT["dependencies"]}
+    declared |= {named(r) for name, some in extras.items() if name != "test" for r in some}
+    for path in MODULES:
+        needs = {BROUGHT_BY.get(p, p) for p in packages(path.read_text(encoding="utf-8"))}
+        assert needs <= declared, (
+            f"{dotted(path)}: {', '.join(sorted(needs - declared))} is not in pyproject.toml"
+        )
+    for package, by in BROUGHT_BY.items():
+        assert package in {named(r) for r in metadata.requires(by) or ()}, f"{by} does not bring {package}"
+
+
+def test_the_look_at_packages_sees_those_inside_functions_and_by_their_registry_name():
+    code = "import json\ndef f():\n    from sklearn.svm import SVC\n    import finishlab.cli, statsmodels.api as sm\n"
+    assert packages(code) == {"scikit-learn", "statsmodels"}
 
 
 # --- modules -----------------------------------------------------------------------------------

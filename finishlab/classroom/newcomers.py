@@ -14,9 +14,10 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
 from finishlab.errors import RecordsError
 from finishlab.numbers import is_whole
-from finishlab.statistics.exact_shares import exact_share
 from finishlab.words import show
 
 if TYPE_CHECKING:
@@ -154,8 +155,11 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
         mistakes.append(f"confidence is {confidence!r}; give one from 0.5 to below 1, as 0.9.")
     if mistakes:
         raise RecordsError(mistakes)
+    from statsmodels.stats.proportion import proportion_confint
+
     # Each limit stands alone, so each may be wrong in the share that a two-sided interval gives both ends together.
-    low, high = exact_share(in_band, of, 2 * confidence - 1)
+    alpha = 2 * (1 - confidence)
+    low, high = proportion_confint(in_band, of, alpha=alpha, method="beta")
     verdict: Literal["shown", "cannot tell yet", "falls short"] = "cannot tell yet"
     if low >= wanted:
         verdict = "shown"
@@ -163,12 +167,7 @@ def certify(in_band: int, of: int, *, wanted: float = 0.9, confidence: float = 0
         verdict = "falls short"
     further = None
     if verdict != "shown":
-        further = next(
-            (
-                m
-                for m in range(1, _MOST + 1)
-                if exact_share(in_band + m, of + m, 2 * confidence - 1)[0] >= wanted
-            ),
-            None,
-        )
+        more = np.arange(1, _MOST + 1)
+        enough = proportion_confint(in_band + more, of + more, alpha=alpha, method="beta")[0] >= wanted
+        further = int(more[enough.argmax()]) if enough.any() else None
     return Certificate(in_band, of, wanted, confidence, low, high, verdict, further)

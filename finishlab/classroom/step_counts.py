@@ -5,6 +5,10 @@ worth it is judged as `shortest` judges a process: by the chance that the next j
 moves the mean is said beside it, with its own interval, in which panels, patches and the meter cancel; "alike" is
 shown, never concluded from "not different". Curves for the owner are in `finishlab.model.curves`.
 
+pingouin's two one-sided tests (`tost`) take two samples of readings, with all else alike. Trials of a plan differ in all
+else: of 24 on a practice bench (kind 1, seed 3) those with 6 and with 8 cut passes read 1.3 GU apart on average, for which
+`tost` has p 0.97 within 1 GU; the model finds less than 0.1 GU between them.
+
 References
 ----------
 Schuirmann, D. J. (1987). A comparison of the two one-sided tests procedure and the power approach. Journal of

@@ -31,7 +31,6 @@ from finishlab.plain import plain_rows
 from finishlab.records.sheets.cells import plain_label
 from finishlab.solve.follow_up_rounds import follow_up
 from finishlab.solve.recipe import Recipe
-from finishlab.statistics.exact_shares import exact_share
 from finishlab.study import LIMITS, RANGES, RESPONSES, Condition
 from finishlab.words import show
 
@@ -223,6 +222,8 @@ def watch_jobs(
         ...
     finishlab.errors.RecordsError: column 'gloss_20' is missing. Columns: gloss. Add what each job read.
     """
+    from statsmodels.stats.proportion import proportion_confint
+
     if not recipe.found or recipe.forecast is None:
         raise RecordsError("the recipe names no process, so no job can have been worked by it.")
     table, read = _checked(recipe, jobs)
@@ -236,7 +237,7 @@ def watch_jobs(
         for reading in table["reading"][-BASELINE:][signalled[-BASELINE:]]
     ]
     met, counted = int(table["met"].sum()), len(table)
-    met_low, met_high = exact_share(met, counted, CONFIDENCE)
+    met_low, met_high = proportion_confint(met, counted, alpha=1 - CONFIDENCE, method="beta")
     broken = met_high < recipe.wanted
     if sum(worse) >= _AGAIN:
         reasons.append(f"{sum(worse)} of the newest {BASELINE} jobs stand out for the worse.")

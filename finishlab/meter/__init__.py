@@ -5,7 +5,7 @@ well two meters agree, `meter_drift` whether one has moved against its tiles. Re
 from a record book or a table; trials, processes and models are not known here.
 
 Rooms: `taken` (the table) -> `anova`, `outliers`, `spreads` (arithmetic) -> `flags`, `direction`,
-`averaging` -> `study` -> `meter` (the result). `agreement` and `drift` stand for themselves.
+`averaging`, `reliability` -> `study` -> `meter` (the result). `agreement` and `drift` stand for themselves.
 """
 
 from finishlab.meter.agreement import MeterAgreement, compare_meters

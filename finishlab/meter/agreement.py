@@ -197,7 +197,8 @@ def compare_meters(
     read a patch several times, the SD of the means is enlarged by what averaging took away.
     The intervals of the limits are those of normal quantiles (non-central t), exact for single
     readings; the usual approximation (standard error 1.71 SD over the root of the number) is symmetric
-    and a little narrow outward.
+    and a little narrow outward. pingouin draws limits with such an interval and returns no numbers: with ten
+    patches its upper one runs from 0.72 to 3.20 SD where the exact one runs from 1.16 to 3.80.
 
     References
     ----------
@@ -391,17 +392,13 @@ def _limit(
 
 
 def _slope(level: np.ndarray, gap: np.ndarray, confidence: float) -> Interval:
-    from scipy.special import stdtrit
+    from statsmodels.regression.linear_model import OLS
 
     about = level - level.mean()
-    spread = float(about @ about)
-    if len(gap) < 3 or spread <= 1e-12 * max(1.0, float(level @ level)):
+    if len(gap) < 3 or float(about @ about) <= 1e-12 * max(1.0, float(level @ level)):
         return Interval(math.nan, math.nan, math.nan)
-    slope = float(about @ gap) / spread
-    rest = gap - gap.mean() - slope * about
-    se = math.sqrt(float(rest @ rest) / (len(gap) - 2) / spread)
-    half = float(stdtrit(len(gap) - 2, (1 + confidence) / 2)) * se
-    return Interval(slope, slope - half, slope + half)
+    fit = OLS(gap, np.column_stack([np.ones(len(gap)), about])).fit()
+    return Interval(*map(float, (fit.params[1], *fit.conf_int(1 - confidence)[1])))
 
 
 def _verdict(low: Interval, high: Interval, limit: float) -> str:

@@ -1,7 +1,8 @@
 """Analysis of variance of readings: sums of squares, what they expect, components and their intervals.
 
 Any design of random effects, crossed or nested, balanced or not: each effect is adjusted for
-those it is not nested in, and what a mean square expects is counted, not looked up. Labels
+those it is not nested in, and what a mean square expects is counted, not looked up: statsmodels
+(`anova_lm`) has the sums of squares, not what they expect, and no interval of a component. Labels
 are whole numbers from 0; patches, technicians and meters are not known here.
 """
 

@@ -324,7 +324,7 @@ def _through(
     x: np.ndarray, y: np.ndarray, confidence: float
 ) -> tuple[Interval, Interval, Interval, np.ndarray]:
     """Return mean, slope in 30 days and value on the last day of a straight line, and the line."""
-    from scipy.special import stdtrit
+    from statsmodels.regression.linear_model import OLS
 
     shift = mean_interval(y, confidence)
     if len(x) < _TREND:
@@ -335,15 +335,12 @@ def _through(
             shift if len(x) > 1 else Interval(float(y[-1]), math.nan, math.nan),
             np.full(len(x), shift.value),
         )
-    about = x - x.mean()
-    spread = float(about @ about)
-    slope = float(about @ y) / spread
-    line = y.mean() + slope * about
-    sd = math.sqrt(float((y - line) @ (y - line)) / (len(x) - 2))
-    t = float(stdtrit(len(x) - 2, (1 + confidence) / 2))
-    rate, end = t * sd / math.sqrt(spread), t * sd * math.sqrt(1 / len(x) + about[-1] ** 2 / spread)
-    trend = Interval(PER_DAYS * slope, PER_DAYS * (slope - rate), PER_DAYS * (slope + rate))
-    return shift, trend, Interval(float(line[-1]), float(line[-1] - end), float(line[-1] + end)), line
+    matrix = np.column_stack([np.ones(len(x)), x - x.mean()])
+    fit = OLS(y, matrix).fit()
+    trend = Interval(*(PER_DAYS * float(v) for v in (fit.params[1], *fit.conf_int(1 - confidence)[1])))
+    line = np.asarray(fit.fittedvalues)
+    end = fit.get_prediction(matrix[-1:]).conf_int(alpha=1 - confidence)[0]
+    return shift, trend, Interval(float(line[-1]), *map(float, end)), line
 
 
 def _jump(x: np.ndarray, y: np.ndarray, days: np.ndarray, confidence: float) -> dict[str, Any] | None:

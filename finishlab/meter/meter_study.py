@@ -17,7 +17,8 @@ from finishlab.meter.anova import REST
 from finishlab.meter.averaging import Averaging
 from finishlab.meter.direction import DirectionEffect
 from finishlab.meter.meter_spreads import Components, Interval, mean_variance
-from finishlab.meter.meter_words import ends, figure, quantity
+from finishlab.meter.meter_words import ends, figure, quantity, signed
+from finishlab.meter.reliability import Reliability, reliability
 from finishlab.words import show
 
 if TYPE_CHECKING:
@@ -117,6 +118,11 @@ class MeterStudy:
     def patch_sd(self) -> Interval:
         """SD of the patches' true values, panels included."""
         return self._of(lambda v: meter_spreads.patch_variance(v) ** 0.5 if self._has_patches else math.nan)
+
+    @cached_property
+    def reliability(self) -> Reliability | None:
+        """Intraclass correlation of a patch's readings with its 95 % interval; None where the table is not complete."""
+        return reliability(self.points)
 
     def difference(self, readings: int = 1, *, same_technician: bool = True) -> Interval:
         """
@@ -230,6 +236,9 @@ class MeterStudy:
                 for who in ("same_technician", "other_technician")
                 for k in (1, AVERAGED)
             },
+            "intraclass_correlation": None
+            if self.reliability is None
+            else vars(self.reliability.correlation),
             "meter_ss": self.meter_ss,
             "meter_df": self.meter_df,
             "direction": None if self.direction is None else self.direction.to_dict(),
@@ -336,6 +345,13 @@ class MeterStudy:
             lines.append(f"Between two technicians it takes {figure(other.value, 'up')}{show.spaced(unit)}.")
         half = meter_spreads.normal_factor(0.95) * mean_variance(self.components.estimate, AVERAGED) ** 0.5
         lines.append(f"Average {AVERAGED} readings for ± {figure(half, 'up')}{show.spaced(unit)}.")
+        if self.reliability is not None:
+            value, low, high = vars(self.reliability.correlation).values()
+            k = self.reliability.averaged
+            lines.append(
+                f"The intraclass correlation of {f'means of {k}' if k > 1 else 'single readings'} is {signed(value, 'down', 2)} "
+                f"({signed(low, 'down', 2)} to {signed(high, 'up', 2)}, 95 % interval); 1 is a meter without scatter."
+            )
         return lines
 
     def _advice(self) -> list[str]:

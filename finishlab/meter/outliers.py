@@ -1,4 +1,9 @@
-"""Readings that stand apart: named tests, and what to call what they flag. Nothing is left out here."""
+"""
+Readings that stand apart: named tests, and what to call what they flag. Nothing is left out here.
+
+statsmodels' test of outliers is Bonferroni's for single residuals, pingouin's a rule of medians; neither has the tests
+of the standards for readings, variances and means of patches (generalised extreme studentized deviate, Cochran).
+"""
 
 from __future__ import annotations
 

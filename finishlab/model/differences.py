@@ -25,7 +25,6 @@ from finishlab.statistics import (
     MixedFit,
     all_pairs,
     contrasts,
-    holm,
     term_test,
     together,
 )
@@ -268,7 +267,10 @@ def _hangs(fit: MixedFit, built: ComparedTerms) -> list[str]:
     """Say on which other settings the differences hang, when luck alone would seldom say so."""
     if not built.products or fit.residual_variance == 0:
         return []
-    p = holm(np.array([term_test(fit, built.terms, t).p for t in built.products]))
+    from statsmodels.stats.multitest import multipletests
+
+    # Holm's steps: the chance of naming any product by luck alone is at most `_SURE`.
+    p = multipletests([term_test(fit, built.terms, t).p for t in built.products], method="holm")[1]
     on = [show.label(t[1]) for t, q in zip(built.products, p, strict=True) if q < _SURE]
     if not on:
         return []

@@ -3,7 +3,8 @@
 When every combination of two-level factors (or a regular fraction of them) was worked once,
 nothing repeats, and the effects themselves must say how large luck is: most of them are
 nothing but luck. No model of the finish is needed, and a single panel is enough, for effects
-within it. Plans with more levels belong to `fit` and `effects.py`.
+within it. Plans with more levels belong to `fit` and `effects.py`. Neither statsmodels nor pingouin has Lenth's
+pseudo standard error; it is ten lines here.
 """
 
 from __future__ import annotations

@@ -5,6 +5,10 @@ everything that textbooks compute of least squares has its like here: with prior
 that they say nothing these are the textbook's own figures, which is how they are tested.
 What a figure means, and when it is bad, is said in `checks.py`.
 
+The least squares of statsmodels (`OLS`, `OLSInfluence`) has neither random panels nor a curve with priors. On 24 trials
+of a practice bench (kind 1, seed 3) its 13 columns of settings and panels leave 11 degrees of freedom, and how far each
+trial lies from the others then has a correlation of 0.2 with what the model finds.
+
 Whether a figure is odd is judged against the same figure of readings drawn from the model
 itself, so that small studies, panels and shrunk terms need no tables of their own.
 """

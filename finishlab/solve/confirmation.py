@@ -14,7 +14,6 @@ from finishlab.model.readings import burned_through, counted_trials, fitted_read
 from finishlab.records import check_trials
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.solve.forecast_test import RARE, RATE, Together, read_together, share_as_few
-from finishlab.statistics.exact_shares import exact_share
 from finishlab.study import RESPONSES, Condition, Job
 from finishlab.words import show
 
@@ -309,6 +308,7 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     finishlab.errors.RecordsError: no trial can confirm the recipe. ...
     """
     import pandas as pd
+    from statsmodels.stats.proportion import proportion_confint
 
     forecast = recipe.forecast
     if forecast is None:
@@ -323,7 +323,7 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     rows, unread = _judged(forecast, done, burned, means)
     trial_met = _met(forecast, done, burned, rows)
     judged, met = len(trial_met), int(sum(trial_met.values()))
-    low, high = exact_share(met, judged, _COVER)
+    low, high = proportion_confint(met, judged, alpha=1 - _COVER, method="beta") if judged else (0.0, 1.0)
     together = read_together(forecast, means)
     of_judged = done.loc[list(trial_met), "panel"].astype(str).to_numpy(object)
     updated = forecast.after(means)

@@ -6,7 +6,7 @@ processes are not known here: a model matrix, readings and labels come in.
 """
 
 from finishlab.statistics.freedom import Contrasts, FTest, contrasts, f_test
-from finishlab.statistics.multiplicity import all_pairs, holm, together, tukey_p
+from finishlab.statistics.multiplicity import all_pairs, together, tukey_p
 from finishlab.statistics.panel_fit import DRAWS, Mixture, PanelFit, fit_panels
 from finishlab.statistics.reml import MixedFit, fit_mixed
 from finishlab.statistics.terms import Terms, in_terms, sum_coded, term_test
@@ -24,7 +24,6 @@ __all__ = [
     "f_test",
     "fit_mixed",
     "fit_panels",
-    "holm",
     "in_terms",
     "sum_coded",
     "term_test",

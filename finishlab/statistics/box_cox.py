@@ -1,6 +1,8 @@
 """Box and Cox's question: on which power of a quantity do the terms of a linear model add up?
 
-Arithmetic only; which quantity and which terms are asked in `model/check_questions.py`.
+Arithmetic only; which quantity and which terms are asked in `finishlab.model.check_questions`. scipy and statsmodels
+have Box and Cox's power of a single sample, without terms: for the published cycles of wool yarn they find -0.05 and
+-0.84, where -0.06 belongs to the terms, and neither has the interval for them.
 """
 
 from __future__ import annotations

@@ -1,6 +1,8 @@
 """How small a difference a trial plan finds, by the textbook: t tests and their power.
 
-Numbers in, numbers out; which contrast of which plan is `foresight.py`'s.
+Numbers in, numbers out; which contrast of which plan is `foresight.py`'s. statsmodels gives the same power to 15
+digits, but no number where the far tail is next to nothing: in 14 of 126 cases tried (1 to 200 df). Its search for the
+difference takes these degrees of freedom by way of F only (`FTestPowerF2`), and answers 0.002 at 1 df where 16.3 is right.
 
 References
 ----------

@@ -15,7 +15,9 @@ def test_all_in_band_is_the_closed_form(n):
     assert fl.certify(n, n).at_least == pytest.approx(0.1 ** (1 / n))
 
 
-@pytest.mark.parametrize(("k", "n"), [(0, 4), (3, 10), (9, 10), (18, 20), (40, 44)])
+@pytest.mark.parametrize(
+    ("k", "n"), [(0, 4), (0, 5), (3, 10), (3, 12), (9, 10), (12, 12), (18, 20), (40, 44)]
+)
 def test_the_limits_are_those_of_scipys_exact_test(k, n):
     # scipy.stats.binomtest, exact one-sided limits (Clopper & Pearson 1934).
     found = fl.certify(k, n, confidence=0.95)

@@ -675,6 +675,7 @@ def test_help_and_import_load_no_heavy_library():
         "scipy",
         "matplotlib",
         "statsmodels",
+        "pingouin",
         "seaborn",
         "openpyxl",
         "jinja2",

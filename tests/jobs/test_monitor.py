@@ -13,7 +13,6 @@ from finishlab.errors import RecordsError
 from finishlab.figures.frame import blank
 from finishlab.jobs import monitor
 from finishlab.jobs.charts import Chart, capability, individuals, range_constants, ranges, run_signals
-from finishlab.statistics.exact_shares import exact_share
 
 #: Known mean and spread.
 STANDARD = Chart(0.0, 1.0, -3.0, 3.0)
@@ -71,12 +70,6 @@ def test_the_interval_of_a_capability_is_the_textbooks():
     got = capability(50 + 1.75 * z / z.std(ddof=1), low=38, high=62)
     want = [figures[k] for k in ("Cp", "Cp 95% lower", "Cp 95% upper")]
     np.testing.assert_allclose(got, want, rtol=1e-9)
-
-
-@pytest.mark.parametrize(("met", "of"), [(0, 5), (3, 12), (12, 12), (18, 20)])
-def test_an_exact_share_is_scipys(met, of):
-    ends = stats.binomtest(met, of).proportion_ci(0.95, method="exact")
-    np.testing.assert_allclose(exact_share(met, of, 0.95), ends, atol=1e-12)
 
 
 def test_false_alarms_and_time_to_detection_are_those_of_the_rules():
@@ -169,6 +162,9 @@ def test_readings_of_each_section_give_averages_ranges_and_the_worst(recipe):
     # The demo bench accepts on every section: one section below the goal is a job below it.
     assert recipe.study.job.accept == "every section"
     assert (watch.met, missed.met) == (24, 23)
+    for found in (watch, missed):
+        ends = stats.binomtest(found.met, found.counted).proportion_ci(0.95, method="exact")
+        np.testing.assert_allclose((found.met_low, found.met_high), ends, atol=1e-12)
 
 
 def test_counts_are_charted_by_their_square_root_and_shown_as_counts(recipe):

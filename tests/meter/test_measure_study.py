@@ -280,6 +280,41 @@ def test_a_record_book_feeds_a_meter_study(tmp_path, bench, trials):
     assert study.meter_df > 0
 
 
+# --- intraclass correlation ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("technicians", [1, 3])
+def test_the_intraclass_correlation_is_what_the_meters_share_leaves(technicians):
+    """McGraw & Wong (1996): the same variance components, one reading by each technician or three by one."""
+    readings = invented(technicians=technicians, repeats=3 if technicians == 1 else 1, sd=1.0, between=0.8)
+    study = fl.study_meter(readings)
+    found = study.reliability
+    assert found.averaged == 1
+    assert found.correlation.value == pytest.approx(1 - study.meter_share.value, rel=1e-9)
+    assert study.to_dict()["intraclass_correlation"] == vars(found.correlation)
+    assert found.correlation.low < found.correlation.value < found.correlation.high
+    assert found.correlation.low != round(found.correlation.low, 2)  # the library rounds unless told
+
+
+def test_means_of_repeats_have_the_correlation_of_means():
+    readings = invented(sd=1.0, between=0.8)
+    found = fl.study_meter(readings).reliability
+    means = readings.groupby(["patch", "technician"], as_index=False)["gloss_20"].mean()
+    assert found.averaged == 3
+    assert vars(found.correlation) == pytest.approx(vars(fl.study_meter(means).reliability.correlation))
+    assert "The intraclass correlation of means of 3 is 0." in fl.study_meter(readings).text()
+
+
+def test_a_table_with_a_gap_or_without_scatter_has_no_intraclass_correlation(gloss):
+    gap = fl.study_meter(invented().iloc[:-1])
+    alike = fl.study_meter(invented(sd=0.0, between=0.0))
+    one = fl.study_meter(invented(patches=1))
+    for study in (gap, alike, one, gloss.without_outliers):
+        assert study.reliability is None
+        assert study.to_dict()["intraclass_correlation"] is None
+        assert "intraclass" not in study.text()
+
+
 # --- what it says ----------------------------------------------------------------------------------------
 
 

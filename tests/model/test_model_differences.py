@@ -1,6 +1,7 @@
 """How far levels are apart and what the spread is made of: simulated truth, invariances, messages."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -8,11 +9,13 @@ import pytest
 
 import finishlab as fl
 from finishlab.errors import ModelError
+from finishlab.model import differences
 from finishlab.model.differences import COVER, compare_levels
 from finishlab.model.scales import GlossScale
 from finishlab.model.spread_shares import variance_shares
 from finishlab.model.straight_scale import straighten
 from finishlab.statistics import all_pairs, contrasts, fit_mixed, together
+from finishlab.words import show
 
 STUDY = fl.Study.from_toml("""
 title = "Pads, invented"
@@ -159,6 +162,21 @@ def test_differences_that_hang_on_another_setting_are_said_to():
     cautions = compare_levels(fitted(trials), "cut_pad").cautions
     assert any(c.startswith("How far the levels of cut pad are apart hangs on cut passes:") for c in cautions)
     assert not any("hangs on" in c for c in compare_levels(fitted(worked(rng)), "cut_product").cautions)
+
+
+@pytest.mark.parametrize(
+    ("p", "named"),
+    # By hand from Holm (1979), Scand. J. Statist. 6, 65 (from memory): raised to 0.03, 0.06, 0.06, where each alone
+    # would be below 0.05; and to 0.03, 0.04, 0.04, where three times each is not.
+    [((0.01, 0.04, 0.03), ["cut pad"]), ((0.01, 0.02, 0.04), ["cut pad", "cut product", "cut passes"])],
+)
+def test_what_differences_hang_on_is_named_by_holms_steps(monkeypatch, p, named):
+    factors = ["cut_pad", "cut_product", "cut_passes"]
+    found = {("polish_pad", f): value for f, value in zip(factors, p, strict=True)}
+    monkeypatch.setattr(differences, "term_test", lambda fit, terms, term: SimpleNamespace(p=found[term]))
+    built = SimpleNamespace(products=list(found), terms=None)
+    (said,) = differences._hangs(SimpleNamespace(residual_variance=1.0), built)
+    assert f" hangs on {show.listed(named)}: " in said
 
 
 def test_the_spread_is_shared_as_it_was_made():
