@@ -27,7 +27,7 @@ from finishlab.figures.frame import (
     blank,
     finish,
     legend,
-    panel_mark,
+    raw_marks,
     save,
     svg,
     times_of,
@@ -315,7 +315,7 @@ def fit(
 
 
 def readings(
-    trials: pd.DataFrame, *, response: str, factor: str, panel: str = "panel", ax: Axes | None = None
+    trials: pd.DataFrame, *, response: str, factor: str, by: str = "panel", ax: Axes | None = None
 ) -> Axes:
     """
     Draw the raw readings of the trials over one factor, panels told apart by marker.
@@ -324,8 +324,8 @@ def readings(
     ----------
     trials : DataFrame
         One row a trial with the columns named below; rows without the reading stay out.
-    response, factor, panel : str
-        Columns: what was read, what was set, which test panel.
+    response, factor, by : str
+        Columns: what was read, what was set, and what shape and colour tell: the test panel, or another setting.
     ax : Axes, optional
 
     Returns
@@ -343,13 +343,17 @@ def readings(
     >>> trials = pd.DataFrame({"cut_passes": [1, 4], "panel": ["A", "B"], "gloss_20": [70.0, None]})
     >>> readings(trials, response="gloss_20", factor="cut_passes", ax=blank()).get_title(loc="left")
     '20° gloss as read over cut passes: 1 trial on 1 panel'
+    >>> trials["cut_pad"] = ["wool", "foam"]
+    >>> ax = readings(trials, response="gloss_20", factor="cut_passes", by="cut_pad", ax=blank())
+    >>> ax.get_title(loc="left"), [t.get_text() for t in ax.get_legend().get_texts()]
+    ('20° gloss as read over cut passes: 1 trial, by cut pad', ['cut pad wool'])
 
     >>> readings(trials, response="gloss_60", factor="cut_passes")
     Traceback (most recent call last):
         ...
-    finishlab.errors.FinishlabError: column 'gloss_60' is missing. Columns: cut_passes, panel, gloss_20.
+    finishlab.errors.FinishlabError: column 'gloss_60' is missing. Columns: cut_passes, panel, gloss_20, cut_pad.
     """
-    missing = [c for c in (response, factor, panel) if c not in trials.columns]
+    missing = [c for c in (response, factor, by) if c not in trials.columns]
     if missing:
         columns = ", ".join(map(str, trials.columns))
         raise FinishlabError([f"column '{c}' is missing. Columns: {columns}." for c in missing])
@@ -361,33 +365,23 @@ def readings(
     ax = axes(ax)
     if is_numeric_dtype(kept[factor]):
         x = kept[factor].to_numpy(float)
-        gap = np.diff(np.unique(x)).min() if len(np.unique(x)) > 1 else 1.0
         if np.array_equal(x, np.round(x)) and len(np.unique(x)) <= 12:
             ax.set_xticks(np.unique(x))
     else:
         levels = list(dict.fromkeys(kept[factor].astype(str)))
-        x, gap = kept[factor].astype(str).map(levels.index).to_numpy(float), 1.0
+        x = kept[factor].astype(str).map(levels.index).to_numpy(float)
         ax.set_xticks(range(len(levels)), levels)
-    panels = list(dict.fromkeys(kept[panel].astype(str)))
-    # Panels stand side by side within half the gap of two levels, so that none hides another.
-    aside = (np.arange(len(panels)) - (len(panels) - 1) / 2) * 0.5 * gap / max(len(panels), 2)
-    for i, name in enumerate(panels):
-        mine = (kept[panel].astype(str) == name).to_numpy()
-        ax.plot(
-            x[mine] + aside[i],
-            kept[response].to_numpy(float)[mine],
-            linestyle="",
-            label=f"panel {name}",
-            **panel_mark(i),
-        )
+    kinds = list(dict.fromkeys(kept[by].astype(str)))
+    handles = raw_marks(
+        ax, x, kept[response].to_numpy(float), kept[by].astype(str).map(kinds.index).to_numpy(int),
+        words=[f"{label(by)} {name}" for name in kinds],
+    )  # fmt: skip
     words, unit = _words(response)
     ax.set_xlabel(label(factor))
     ax.set_ylabel(f"{words}{unit}")
-    legend(ax, beside=True)
-    return finish(
-        ax,
-        f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')} on {counted(len(panels), 'panel')}",
-    )
+    legend(ax, handles, beside=True)
+    told = f" on {counted(len(kinds), 'panel')}" if by == "panel" else f", by {label(by)}"
+    return finish(ax, f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')}{told}")
 
 
 def _words(response: str) -> tuple[str, str]:

@@ -11,8 +11,9 @@ import io
 import re
 import textwrap
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from numpy.typing import ArrayLike
 
 #: Colours that stay apart for colour-blind eyes (Okabe and Ito 2002: blue, vermillion,
 #: bluish green), and ink and grey; all at least 3:1 against white.
@@ -192,6 +195,87 @@ def panel_mark(i: int) -> dict[str, Any]:
         "color": _COLOURS[i % len(_COLOURS)],
         "markersize": 6,
     }
+
+
+def raw_marks(
+    ax: Axes,
+    place: ArrayLike,
+    value: ArrayLike,
+    kind: ArrayLike | None = None,
+    *,
+    words: Sequence[str] = ("readings",),
+    along: Literal["x", "y"] = "x",
+    size: float = 6.0,
+    apart: Sequence[int] = (),
+) -> list[Line2D]:
+    """
+    Draw raw readings, one mark each; marks that would hide each other step aside. Return handles for the legend.
+
+    seaborn's swarm plot finds the places when the figure is drawn, by the size it then has. No chance is in it: the same
+    readings give the same figure. seaborn colours by kind; it has one shape for all, so the shapes are set here.
+
+    Parameters
+    ----------
+    ax : Axes
+    place : array_like, shape (readings,)
+        Where the group of each reading stands; a mark steps aside by less than half the way to the next group.
+    value : array_like, shape (readings,)
+    kind : array_like of int, shape (readings,), optional
+        Which of `words` each reading is; 0 for all when left out. Each has a shape and a colour of its own.
+    words : sequence of str, optional
+        What each kind is called in the legend.
+    along : {"x", "y"}, optional
+        Axis of the places.
+    size : float, optional
+        Largest mark, points; marks shrink where many stand at one place.
+    apart : sequence of int, optional
+        Readings, by position, drawn hollow with a heavy edge.
+
+    Examples
+    --------
+    Three equal readings at one pass stand side by side, and each keeps its value:
+
+    >>> ax = blank()
+    >>> [handle.get_label() for handle in raw_marks(ax, [1, 1, 1, 2], [80.0, 80.0, 80.0, 84.0])]
+    ['readings']
+    >>> ax.figure.draw_without_rendering()
+    >>> at = ax.collections[0].get_offsets()
+    >>> at[:, 1].tolist(), len(set(at[:, 0].tolist()))
+    ([80.0, 80.0, 80.0], 3)
+    """
+    import seaborn as sns
+    from matplotlib.lines import Line2D
+    from matplotlib.markers import MarkerStyle
+
+    place, value = np.asarray(place, float), np.asarray(value, float)
+    kind = np.zeros(len(place), int) if kind is None else np.asarray(kind, int)
+    looks = [panel_mark(i) for i in range(len(words))]
+    paths = [(m := MarkerStyle(look["marker"])).get_path().transformed(m.get_transform()) for look in looks]
+    levels, counts = np.unique(place, return_counts=True)
+    gap = np.diff(levels).min() if len(levels) > 1 else 1.0
+    span = levels[-1] - levels[0]
+    # Fixed here: seaborn would move the ends while it draws, and marks at the ends would be cut.
+    room = max(0.6 * gap, 0.04 * span)
+    (ax.set_xlim if along == "x" else ax.set_ylim)(levels[0] - room, levels[-1] + room)
+    if counts.max() > 1:
+        # Legend, labels and margins leave about 0.7 of the figure to the axes, 0.8 of a group's place to its marks.
+        inches = ax.figure.get_figure(root=True).get_size_inches()["xy".index(along)]
+        size = float(np.clip(0.7 * 0.8 * 72 * inches * gap / (span + 2 * room) / counts.max(), 3.5, size))
+    before = len(ax.collections)
+    sns.swarmplot(
+        **{along: place, "y" if along == "x" else "x": value}, hue=kind, orient=along, native_scale=True,
+        palette={i: look["color"] for i, look in enumerate(looks)}, legend=False, size=size, warn_thresh=1, ax=ax,
+    )  # fmt: skip
+    for level, marks in zip(levels, ax.collections[before:], strict=True):
+        mine = np.flatnonzero(place == level)
+        marks.set_paths([paths[kind[i]] for i in mine])
+        out = np.isin(mine, apart)
+        if out.any():
+            face = marks.get_facecolor()
+            marks.set_edgecolor([INK if o else tuple(f) for o, f in zip(out, face, strict=True)])
+            marks.set_facecolor(["white" if o else tuple(f) for o, f in zip(out, face, strict=True)])
+            marks.set_linewidth([1.6 if o else 0.0 for o in out])
+    return [Line2D([], [], linestyle="", label=word, **look) for word, look in zip(words, looks, strict=True)]
 
 
 def arms(middle: Any, low: Any, high: Any) -> np.ndarray:

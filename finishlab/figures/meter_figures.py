@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREEN, GREY, INK, VERMILLION, arms, axes, finish, legend
+from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, finish, legend, raw_marks
 from finishlab.study import LIMITS, RESPONSES
 from finishlab.words.show import asked_percent, counted, label, number
 
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
     from matplotlib.axes import Axes
-
-#: Shape and colour of technicians, in turn; the shape alone tells them apart.
-_MARKERS, _COLOURS = ("o", "s", "^", "D", "v", "P"), (BLUE, VERMILLION, GREEN, INK)
 
 
 def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | None = None) -> Axes:
@@ -76,7 +73,7 @@ def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | N
 
 def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: Axes | None = None) -> Axes:
     """
-    Draw every reading by patch, technicians told apart by marker, what stands apart ringed.
+    Draw every reading by patch, technicians told apart by marker, what stands apart hollow.
 
     Parameters
     ----------
@@ -103,27 +100,19 @@ def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: A
     patch = points["patch"].astype("category")
     patches = [str(p) for p in patch.cat.categories]
     x = patch.cat.codes.to_numpy(float)
-    value = points["value"].to_numpy(float)
     people = [None] if points["technician"].isna().all() else sorted(set(points["technician"]))
-    aside = (np.arange(len(people)) - (len(people) - 1) / 2) * 0.5 / max(len(people), 2)
-    at = x.copy()
-    for i, name in enumerate(people):
-        mine = np.ones(len(points), bool) if name is None else (points["technician"] == name).to_numpy(bool)
-        at[mine] += aside[i]
-        ax.plot(
-            at[mine], value[mine], _MARKERS[i % len(_MARKERS)], color=_COLOURS[i % len(_COLOURS)], markersize=5,
-            alpha=0.85, label="readings" if name is None else f"technician {name}",
-        )  # fmt: skip
+    kind = [0 if people == [None] else people.index(name) for name in points["technician"]]
+    told_apart = ["readings" if name is None else f"technician {name}" for name in people]
     apart = sorted({i for rows in flagged["at"] for i in rows})
+    handles = raw_marks(ax, x, points["value"], kind, words=told_apart, size=5, apart=apart)
     if apart:
-        ax.plot(
-            at[apart], value[apart], "o", markersize=13, markerfacecolor="none", color=INK, markeredgewidth=1.4,
-            label="stands apart (stays in)",
+        handles += ax.plot(
+            [], [], "o", markerfacecolor="white", color=INK, markeredgewidth=1.6, label="stands apart (stays in)"
         )  # fmt: skip
     ax.set_xticks(range(len(patches)), patches, rotation=0 if max(map(len, patches)) < 4 else 45)
     ax.set_xlabel("patch")
     ax.set_ylabel(f"{words}{unit}")
-    legend(ax, beside=len(people) > 1)
+    legend(ax, handles, beside=len(people) > 1)
     told = f"{len(apart)} {'stands' if len(apart) == 1 else 'stand'} apart" if apart else "none stands apart"
     return finish(
         ax,

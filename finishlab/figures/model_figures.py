@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, panel_mark
+from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, raw_marks
 from finishlab.words.show import begun, label
 
 if TYPE_CHECKING:
@@ -57,18 +57,19 @@ def luck(
     ax = axes(ax)
     places = np.asarray(x)
     if not np.issubdtype(places.dtype, np.number):
-        names = list(dict.fromkeys(map(str, places)))
-        ax.set_xticks(range(len(names)), names)
-        places = np.array([names.index(str(v)) for v in places], float)
+        levels = list(dict.fromkeys(map(str, places)))
+        ax.set_xticks(range(len(levels)), levels)
+        places = np.array([levels.index(str(v)) for v in places], float)
     far, on = np.asarray(y, float), np.asarray(panels).astype(str)
     band = ax.axhspan(
         -_REACH, _REACH, color="#ececec", zorder=0, label="90 % of trials lie here by the model"
     )
     ax.axhline(0, color=INK, linewidth=1)
-    handles: list[Any] = [band]
-    for i, name in enumerate(dict.fromkeys(on)):
-        mine = on == name
-        handles += ax.plot(places[mine], far[mine], linestyle="", label=f"panel {name}", **panel_mark(i))
+    names = list(dict.fromkeys(on))
+    handles: list[Any] = [
+        band,
+        *raw_marks(ax, places, far, [names.index(p) for p in on], words=[f"panel {name}" for name in names]),
+    ]
     ax.set_xlabel(over)
     ax.set_ylabel("reading minus what the others say,\nin spreads of a trial")
     legend(ax, handles, beside=True)
@@ -152,22 +153,19 @@ def repeats(
     0
     """
     ax = axes(ax)
-    for i, (readings, fitted) in enumerate(groups):
-        y = np.asarray(readings, float)
-        ax.plot(
-            y,
-            np.full(len(y), i),
-            "o",
-            color=BLUE,
-            alpha=0.7,
-            label="readings, panels taken off" if i == 0 else None,
-        )
-        ax.plot(fitted, i, "D", color=VERMILLION, markerfacecolor="white", markersize=9, label="the model" if i == 0 else None)  # fmt: skip
+    if groups:
+        row = np.repeat(np.arange(len(groups)), [len(np.asarray(readings)) for readings, _ in groups])
+        read = np.concatenate([np.asarray(readings, float) for readings, _ in groups])
+        handles = raw_marks(ax, row, read, words=["readings, panels taken off"], along="y")
+        # Below its row, where it hides no reading.
+        handles += ax.plot(
+            [fitted for _, fitted in groups], np.arange(len(groups)) - 0.38, "D", color=VERMILLION, markerfacecolor="white",
+            markersize=8, label="the model",
+        )  # fmt: skip
+        legend(ax, handles)
     ax.set_yticks(range(len(groups)), list(names))
     ax.set_ylim(-0.7, max(len(groups), 1) - 0.3)
     ax.set_xlabel(label(response))
-    if groups:
-        legend(ax)
     return finish(ax, title)
 
 
@@ -272,20 +270,20 @@ def misses(
     True
     """
     ax = axes(ax)
+    kind = np.repeat(np.arange(len(kinds)), [len(np.asarray(far)) for _, far in kinds])
+    raw_marks(
+        ax, -kind, np.concatenate([np.asarray(far, float) for _, far in kinds]), kind, words=[""] * len(kinds), along="y"
+    )  # fmt: skip
     for i, (_, far) in enumerate(kinds):
-        x = np.asarray(far, float)
-        # Spread by a fixed pattern, so that equal misses do not hide each other.
-        up = 0.3 * (np.arange(len(x)) * 0.618 % 1 - 0.5)
-        ax.plot(x, -i + up, linestyle="", alpha=0.75, **panel_mark(i))
-        low, middle, high = np.quantile(x, [0.05, 0.5, 0.95])
+        low, middle, high = np.quantile(np.asarray(far, float), [0.05, 0.5, 0.95])
         words = "90 % of the misses lie between the ends" if i == 0 else None
         ax.plot(
-            [low, high], [-i - 0.32, -i - 0.32], "|-", color=INK, linewidth=1.5, markersize=9, label=words
+            [low, high], [-i - 0.45, -i - 0.45], "|-", color=INK, linewidth=1.5, markersize=9, label=words
         )
-        ax.plot(middle, -i - 0.32, "d", color=INK, label="median" if i == 0 else None)
+        ax.plot(middle, -i - 0.45, "d", color=INK, label="median" if i == 0 else None)
     ax.axvline(0, color=INK, linewidth=1)
     ax.set_yticks([-i for i in range(len(kinds))], [name for name, _ in kinds])
-    ax.set_ylim(-len(kinds) + 0.4, 0.6)
+    ax.set_ylim(-len(kinds) + 0.35, 0.55)
     ax.set_xlabel(f"{label(response)}: reading minus what was foretold, its panel left out")
     legend(ax)
     return finish(ax, title)
