@@ -10,15 +10,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, panel_mark
+from finishlab.figures.frame import (
+    BLUE,
+    GREY,
+    INK,
+    VERMILLION,
+    arms,
+    axes,
+    beside,
+    blank,
+    finish,
+    legend,
+    panel_mark,
+)
 from finishlab.words.show import label, number, plain_number
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-
-#: Characters of a title and of the names beside its axes, together.
-_CHARACTERS = 84
 
 __all__ = ["blank", "curve", "grid", "ranked"]
 
@@ -75,7 +84,7 @@ def ranked(
     ax.set_xlabel(over)
     if len(rows):
         legend(ax, columns=1)
-    return finish(ax, title, width=_beside(names))
+    return finish(ax, title, width=beside(names))
 
 
 def curve(
@@ -217,10 +226,4 @@ def grid(
     ax.set_xlabel(f"{label(response)} (bar: 90 % interval of the process itself)")
     ax.set_ylabel(label(factors[0]))
     legend(ax)
-    return finish(ax, title, width=_beside(rows))
-
-
-def _beside(names: Sequence[str]) -> int:
-    """Return how wide a title may be over axes that stand beside names."""
-    longest = max((len(line) for name in names for line in name.splitlines()), default=0)
-    return max(_CHARACTERS - longest, 40)
+    return finish(ax, title, width=beside(rows))

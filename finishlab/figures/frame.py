@@ -34,6 +34,10 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
 _COLOURS = (BLUE, VERMILLION, GREEN, INK)
 _GRID = "#d9d9d9"
 _DPI = 200
+#: Edge of a raw reading's mark, points.
+_EDGE = 1.2
+#: Characters of a title and of the names beside its axes, together.
+_CHARACTERS = 84
 
 
 def svg(figure: Axes | Figure, *, name: str = "") -> str:
@@ -212,7 +216,7 @@ def raw_marks(
     Draw raw readings, one mark each; marks that would hide each other step aside. Return handles for the legend.
 
     seaborn's swarm plot finds the places when the figure is drawn, by the size it then has. No chance is in it: the same
-    readings give the same figure. seaborn colours by kind; it has one shape for all, so the shapes are set here.
+    readings give the same figure. seaborn has one shape for all marks, so shapes, and colours with them, are set here.
 
     Parameters
     ----------
@@ -229,7 +233,7 @@ def raw_marks(
     size : float, optional
         Largest mark, points; marks shrink where many stand at one place.
     apart : sequence of int, optional
-        Readings, by position, drawn hollow with a heavy edge.
+        Readings, by position, drawn with a ring round the mark.
 
     Examples
     --------
@@ -246,36 +250,47 @@ def raw_marks(
     import seaborn as sns
     from matplotlib.lines import Line2D
     from matplotlib.markers import MarkerStyle
+    from matplotlib.path import Path
 
     place, value = np.asarray(place, float), np.asarray(value, float)
     kind = np.zeros(len(place), int) if kind is None else np.asarray(kind, int)
     looks = [panel_mark(i) for i in range(len(words))]
     paths = [(m := MarkerStyle(look["marker"])).get_path().transformed(m.get_transform()) for look in looks]
-    levels, counts = np.unique(place, return_counts=True)
+    # A ring is part of its mark, and so goes where the mark goes.
+    inner, outer = Path.circle(radius=1.45), Path.circle(radius=1.6)
+    hole = Path(inner.vertices[::-1], inner.codes)
+    ringed = [Path.make_compound_path(path, outer, hole) for path in paths]
+    levels = np.unique(place)
+    across = "y" if along == "x" else "x"
     gap = np.diff(levels).min() if len(levels) > 1 else 1.0
     span = levels[-1] - levels[0]
     # Fixed here: seaborn would move the ends while it draws, and marks at the ends would be cut.
     room = max(0.6 * gap, 0.04 * span)
     (ax.set_xlim if along == "x" else ax.set_ylim)(levels[0] - room, levels[-1] + room)
-    if counts.max() > 1:
-        # Legend, labels and margins leave about 0.7 of the figure to the axes, 0.8 of a group's place to its marks.
-        inches = ax.figure.get_figure(root=True).get_size_inches()["xy".index(along)]
-        size = float(np.clip(0.7 * 0.8 * 72 * inches * gap / (span + 2 * room) / counts.max(), 3.5, size))
+    # Legend, labels and margins leave about 0.7 of the figure to the axes; a group's marks have 0.8 of its place.
+    long, high = 0.7 * 72 * ax.figure.get_figure(root=True).get_size_inches()[:: 1 if along == "x" else -1]
+    near = (size + _EDGE) / high * np.ptp(value)
+    most = max(_crowd(value[place == level], near) for level in levels)
+    if most > 1:
+        size = float(np.clip(0.8 * long * gap / (span + 2 * room) / most - _EDGE, 3.0, size))
     before = len(ax.collections)
     sns.swarmplot(
-        **{along: place, "y" if along == "x" else "x": value}, hue=kind, orient=along, native_scale=True,
-        palette={i: look["color"] for i, look in enumerate(looks)}, legend=False, size=size, warn_thresh=1, ax=ax,
+        **{along: place, across: value}, orient=along, native_scale=True, legend=False, size=size, linewidth=_EDGE,
+        warn_thresh=1, ax=ax,
     )  # fmt: skip
     for level, marks in zip(levels, ax.collections[before:], strict=True):
         mine = np.flatnonzero(place == level)
-        marks.set_paths([paths[kind[i]] for i in mine])
-        out = np.isin(mine, apart)
-        if out.any():
-            face = marks.get_facecolor()
-            marks.set_edgecolor([INK if o else tuple(f) for o, f in zip(out, face, strict=True)])
-            marks.set_facecolor(["white" if o else tuple(f) for o, f in zip(out, face, strict=True)])
-            marks.set_linewidth([1.6 if o else 0.0 for o in out])
+        marks.set_paths([ringed[kind[i]] if i in apart else paths[kind[i]] for i in mine])
+        colours = [looks[kind[i]]["color"] for i in mine]
+        marks.set_facecolor(colours)
+        marks.set_edgecolor([INK if i in apart else colour for i, colour in zip(mine, colours, strict=True)])
     return [Line2D([], [], linestyle="", label=word, **look) for word, look in zip(words, looks, strict=True)]
+
+
+def _crowd(values: np.ndarray, near: float) -> int:
+    """Return the most readings of a group that lie within so much of each other."""
+    values = np.sort(values)
+    return int((np.searchsorted(values, values + near, "right") - np.arange(len(values))).max())
 
 
 def arms(middle: Any, low: Any, high: Any) -> np.ndarray:
@@ -339,6 +354,19 @@ def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False, 
         frameon=False,
         fontsize=8.5,
     )
+
+
+def beside(names: Sequence[str]) -> int:
+    """
+    Return how wide a title may be, in characters, over axes that stand beside names.
+
+    Examples
+    --------
+    >>> beside(["wool", "foam, soft"]), beside(["x" * 70])
+    (74, 40)
+    """
+    longest = max((len(line) for name in names for line in name.splitlines()), default=0)
+    return max(_CHARACTERS - longest, 40)
 
 
 def finish(ax: Axes, title: str, *, width: int = 78) -> Axes:

@@ -73,7 +73,7 @@ def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | N
 
 def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: Axes | None = None) -> Axes:
     """
-    Draw every reading by patch, technicians told apart by marker, what stands apart hollow.
+    Draw every reading by patch, technicians told apart by marker, what stands apart ringed.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: A
     handles = raw_marks(ax, x, points["value"], kind, words=told_apart, size=5, apart=apart)
     if apart:
         handles += ax.plot(
-            [], [], "o", markerfacecolor="white", color=INK, markeredgewidth=1.6, label="stands apart (stays in)"
+            [], [], "o", markersize=11, markerfacecolor="none", color=INK, markeredgewidth=1.4, label="stands apart (stays in)"
         )  # fmt: skip
     ax.set_xticks(range(len(patches)), patches, rotation=0 if max(map(len, patches)) < 4 else 45)
     ax.set_xlabel("patch")

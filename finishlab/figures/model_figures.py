@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREY, INK, VERMILLION, arms, axes, blank, finish, legend, raw_marks
+from finishlab.figures.frame import (
+    BLUE,
+    GREY,
+    INK,
+    VERMILLION,
+    arms,
+    axes,
+    beside,
+    blank,
+    finish,
+    legend,
+    raw_marks,
+)
 from finishlab.words.show import begun, label
 
 if TYPE_CHECKING:
@@ -159,14 +171,14 @@ def repeats(
         handles = raw_marks(ax, row, read, words=["readings, panels taken off"], along="y")
         # Below its row, where it hides no reading.
         handles += ax.plot(
-            [fitted for _, fitted in groups], np.arange(len(groups)) - 0.38, "D", color=VERMILLION, markerfacecolor="white",
+            [fitted for _, fitted in groups], np.arange(len(groups)) - 0.3, "D", color=VERMILLION, markerfacecolor="white",
             markersize=8, label="the model",
         )  # fmt: skip
         legend(ax, handles)
     ax.set_yticks(range(len(groups)), list(names))
     ax.set_ylim(-0.7, max(len(groups), 1) - 0.3)
     ax.set_xlabel(label(response))
-    return finish(ax, title)
+    return finish(ax, title, width=beside(names) if names else 78)
 
 
 def influence(
