@@ -1,10 +1,10 @@
-"""Every figure.
+"""Figures of trials and of answers: raw readings, the fit, the recipe, targets, chains, confirmation.
 
 Each function takes plain data, draws on `ax` (a new one when none is given) and returns
 it; none shows, none saves, none computes more than where to put a mark. One figure
 answers one question and its title is the answer. Marks differ in shape as well as in
 colour, so that a figure reads in black and white and by colour-blind eyes. `svg` and
-`save` (from `_figures.py`) are how a figure leaves.
+`save` (from `frame.py`) are how a figure leaves.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ from finishlab.figures.frame import (
     save,
     svg,
     times_of,
+    words_of,
 )
-from finishlab.study import RESPONSES
 from finishlab.words.show import asked_percent, begun, counted, label, minutes_text, percent
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-__all__ = ["blank", "fit", "frontier", "readings", "recipe", "save", "svg"]
+__all__ = ["blank", "chains", "confirmed", "fit", "frontier", "readings", "recipe", "save", "svg"]
 
 #: How each role of a process is drawn: marker, colour, filled, size, words in the legend.
 _ROLES: dict[str, tuple[str, str, bool, float, str]] = {
@@ -212,7 +212,7 @@ def frontier(
     'No studied process reaches any of these targets with 90 % assurance'
     """
     ax = axes(ax)
-    words, unit = _words(response)
+    words, unit = words_of(response)
     table = table.sort_values("target")
     found = table["found"].to_numpy(bool)
     x = table["target"].to_numpy(float)
@@ -289,7 +289,7 @@ def fit(
     'haze read'
     """
     ax = axes(ax)
-    words, unit = _words(response)
+    words, unit = words_of(response)
     y, middle = np.asarray(observed, float), np.asarray(predicted, float)
     bottom, top = np.asarray(low, float), np.asarray(high, float)
     inside = (y >= bottom) & (y <= top)
@@ -376,7 +376,7 @@ def readings(
         ax, x, kept[response].to_numpy(float), kept[by].astype(str).map(kinds.index).to_numpy(int),
         words=[f"{label(by)} {name}" for name in kinds],
     )  # fmt: skip
-    words, unit = _words(response)
+    words, unit = words_of(response)
     ax.set_xlabel(label(factor))
     ax.set_ylabel(f"{words}{unit}")
     legend(ax, handles, beside=True)
@@ -384,17 +384,8 @@ def readings(
     return finish(ax, f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')}{told}")
 
 
-def _words(response: str) -> tuple[str, str]:
-    """Return label and unit of a response for an axis, the unit led by its comma."""
-    words, unit = RESPONSES.get(response, (label(response), ""))
-    return words, f", {unit}" if unit else ""
-
-
 def _bare(unit: str) -> str:
     return unit.replace(",", "")
-
-
-__all__ = ["blank", "chains"]
 
 
 def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
@@ -427,9 +418,6 @@ def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
     ax.margins(x=0.25)
     ax.set_xlabel(f"{axis} (bar: 90 % interval for {next_})")
     return finish(ax, title)
-
-
-__all__ = ["blank", "confirmed"]
 
 
 def confirmed(

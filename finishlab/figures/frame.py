@@ -1,7 +1,7 @@
 """How a figure is framed and how it leaves: as axes, as SVG text, as a file.
 
-What a figure shows is `plots.py`'s business. Kept apart so that every figure has the same
-quiet frame, a legend that covers no mark, and the same text for the same data.
+What a figure shows is the business of the modules beside this one. Kept apart so that every figure has the same
+quiet frame, one way to draw raw readings, a legend that covers no mark, and the same text for the same data.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from finishlab.errors import FinishlabError
+from finishlab.study import LIMITS, RESPONSES
+from finishlab.words.show import label
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -334,6 +336,19 @@ def times_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray, st
     return middle, low, high, words, what
 
 
+def words_of(response: str) -> tuple[str, str]:
+    """
+    Return name and unit of a response, or of what is limited, for an axis, the unit led by its comma.
+
+    Examples
+    --------
+    >>> words_of("gloss_20"), words_of("haze")
+    (('20° gloss', ', GU'), ('haze', ''))
+    """
+    words, unit = {**RESPONSES, **LIMITS}.get(response, (label(response), ""))
+    return words, f", {unit}" if unit else ""
+
+
 def _figure(figure: Axes | Figure) -> Figure:
     from matplotlib.figure import Figure
 
@@ -356,13 +371,13 @@ def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False, 
     )
 
 
-def beside(names: Sequence[str]) -> int:
+def title_width(names: Sequence[str]) -> int:
     """
     Return how wide a title may be, in characters, over axes that stand beside names.
 
     Examples
     --------
-    >>> beside(["wool", "foam, soft"]), beside(["x" * 70])
+    >>> title_width(["wool", "foam, soft"]), title_width(["x" * 70])
     (74, 40)
     """
     longest = max((len(line) for name in names for line in name.splitlines()), default=0)

@@ -1,6 +1,6 @@
 """Figures of the lessons: each shows one sentence, in black and white as well as in colour.
 
-Drawn from plain data as in `plots.py`; nothing is computed here but where to put a mark. They are kept flat and in
+Drawn from plain data as everywhere in this room; nothing is computed here but where to put a mark. They are kept flat and in
 large type, so that a slide can be read from the back row.
 """
 

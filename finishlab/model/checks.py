@@ -1,6 +1,6 @@
 """The checks of a fitted model, gathered: is it as good as it says, and where is it not?
 
-`check_questions.py` asks, `linear_view.py` computes, `_check_figures.py` draws; here the
+`check_questions.py` asks, `linear_view.py` computes, `model_figures.py` draws; here the
 answers become one result for a person. Comparing two kinds of model is `compare.py`'s.
 """
 
