@@ -167,14 +167,14 @@ class StepCounts:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw what each further pass adds, with its interval, and the band that does not matter."""
-        from finishlab.figures import effect_figures
+        from finishlab.figures import model_figures
 
         rows = self._table.dropna(subset=["gain"]).rename(
             columns={"gain": "difference", "gain_low": "difference_low", "gain_high": "difference_high"}
         )
         label, unit = RESPONSES[self.response]
         names = [f"{show.plain_number(v)} {show.label(self.factor)}" for v in rows[self.factor]]
-        ax = effect_figures.ranked(
+        ax = model_figures.ranked(
             rows.reset_index(drop=True),
             names,
             over=f"what this pass adds to {label}{', ' + unit if unit else ''}",

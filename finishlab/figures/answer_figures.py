@@ -1,4 +1,4 @@
-"""Every figure.
+"""Figures of trials and of answers: raw readings, the fit, the recipe, targets, chains, confirmation.
 
 Each function takes plain data, draws on `ax` (a new one when none is given) and returns
 it; none shows, none saves, none computes more than where to put a mark. One figure
@@ -27,12 +27,12 @@ from finishlab.figures.frame import (
     blank,
     finish,
     legend,
-    panel_mark,
+    raw_marks,
     save,
     svg,
     times_of,
+    words_of,
 )
-from finishlab.study import RESPONSES
 from finishlab.words.show import asked_percent, begun, counted, label, minutes_text, percent
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-__all__ = ["blank", "fit", "frontier", "readings", "recipe", "save", "svg"]
+__all__ = ["blank", "chains", "confirmed", "fit", "frontier", "readings", "recipe", "save", "svg"]
 
 #: How each role of a process is drawn: marker, colour, filled, size, words in the legend.
 _ROLES: dict[str, tuple[str, str, bool, float, str]] = {
@@ -214,7 +214,7 @@ def frontier(
     'No studied process reaches any of these targets with 90 % assurance'
     """
     ax = axes(ax)
-    words, unit = _words(response)
+    words, unit = words_of(response)
     table = table.sort_values("target")
     found = table["found"].to_numpy(bool)
     x = table["target"].to_numpy(float)
@@ -291,7 +291,7 @@ def fit(
     'haze read'
     """
     ax = axes(ax)
-    words, unit = _words(response)
+    words, unit = words_of(response)
     y, middle = np.asarray(observed, float), np.asarray(predicted, float)
     bottom, top = np.asarray(low, float), np.asarray(high, float)
     inside = (y >= bottom) & (y <= top)
@@ -317,7 +317,7 @@ def fit(
 
 
 def readings(
-    trials: pd.DataFrame, *, response: str, factor: str, panel: str = "panel", ax: Axes | None = None
+    trials: pd.DataFrame, *, response: str, factor: str, by: str = "panel", ax: Axes | None = None
 ) -> Axes:
     """
     Draw the raw readings of the trials over one factor, panels told apart by marker.
@@ -326,8 +326,8 @@ def readings(
     ----------
     trials : DataFrame
         One row a trial with the columns named below; rows without the reading stay out.
-    response, factor, panel : str
-        Columns: what was read, what was set, which test panel.
+    response, factor, by : str
+        Columns: what was read, what was set, and what shape and colour tell: the test panel, or another setting.
     ax : Axes, optional
 
     Returns
@@ -345,13 +345,17 @@ def readings(
     >>> trials = pd.DataFrame({"cut_passes": [1, 4], "panel": ["A", "B"], "gloss_20": [70.0, None]})
     >>> readings(trials, response="gloss_20", factor="cut_passes", ax=blank()).get_title(loc="left")
     '20° gloss as read over cut passes: 1 trial on 1 panel'
+    >>> trials["cut_pad"] = ["wool", "foam"]
+    >>> ax = readings(trials, response="gloss_20", factor="cut_passes", by="cut_pad", ax=blank())
+    >>> ax.get_title(loc="left"), [t.get_text() for t in ax.get_legend().get_texts()]
+    ('20° gloss as read over cut passes: 1 trial, by cut pad', ['cut pad wool'])
 
     >>> readings(trials, response="gloss_60", factor="cut_passes")
     Traceback (most recent call last):
         ...
-    finishlab.errors.FinishlabError: column 'gloss_60' is missing. Columns: cut_passes, panel, gloss_20.
+    finishlab.errors.FinishlabError: column 'gloss_60' is missing. Columns: cut_passes, panel, gloss_20, cut_pad.
     """
-    missing = [c for c in (response, factor, panel) if c not in trials.columns]
+    missing = [c for c in (response, factor, by) if c not in trials.columns]
     if missing:
         columns = ", ".join(map(str, trials.columns))
         raise FinishlabError([f"column '{c}' is missing. Columns: {columns}." for c in missing])
@@ -363,46 +367,27 @@ def readings(
     ax = axes(ax)
     if is_numeric_dtype(kept[factor]):
         x = kept[factor].to_numpy(float)
-        gap = np.diff(np.unique(x)).min() if len(np.unique(x)) > 1 else 1.0
         if np.array_equal(x, np.round(x)) and len(np.unique(x)) <= 12:
             ax.set_xticks(np.unique(x))
     else:
         levels = list(dict.fromkeys(kept[factor].astype(str)))
-        x, gap = kept[factor].astype(str).map(levels.index).to_numpy(float), 1.0
+        x = kept[factor].astype(str).map(levels.index).to_numpy(float)
         ax.set_xticks(range(len(levels)), levels)
-    panels = list(dict.fromkeys(kept[panel].astype(str)))
-    # Panels stand side by side within half the gap of two levels, so that none hides another.
-    aside = (np.arange(len(panels)) - (len(panels) - 1) / 2) * 0.5 * gap / max(len(panels), 2)
-    for i, name in enumerate(panels):
-        mine = (kept[panel].astype(str) == name).to_numpy()
-        ax.plot(
-            x[mine] + aside[i],
-            kept[response].to_numpy(float)[mine],
-            linestyle="",
-            label=f"panel {name}",
-            **panel_mark(i),
-        )
-    words, unit = _words(response)
+    kinds = list(dict.fromkeys(kept[by].astype(str)))
+    handles = raw_marks(
+        ax, x, kept[response].to_numpy(float), kept[by].astype(str).map(kinds.index).to_numpy(int),
+        words=[f"{label(by)} {name}" for name in kinds],
+    )  # fmt: skip
+    words, unit = words_of(response)
     ax.set_xlabel(label(factor))
     ax.set_ylabel(f"{words}{unit}")
-    legend(ax, beside=True)
-    return finish(
-        ax,
-        f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')} on {counted(len(panels), 'panel')}",
-    )
-
-
-def _words(response: str) -> tuple[str, str]:
-    """Return label and unit of a response for an axis, the unit led by its comma."""
-    words, unit = RESPONSES.get(response, (label(response), ""))
-    return words, f", {unit}" if unit else ""
+    legend(ax, handles, beside=True)
+    told = f" on {counted(len(kinds), 'panel')}" if by == "panel" else f", by {label(by)}"
+    return finish(ax, f"{begun(words)} as read over {label(factor)}: {counted(len(kept), 'trial')}{told}")
 
 
 def _bare(unit: str) -> str:
     return unit.replace(",", "")
-
-
-__all__ = ["blank", "chains"]
 
 
 def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
@@ -435,9 +420,6 @@ def chains(rows: pd.DataFrame, *, title: str, ax: Axes | None = None) -> Axes:
     ax.margins(x=0.25)
     ax.set_xlabel(f"{axis} (bar: 90 % interval for {next_})")
     return finish(ax, title)
-
-
-__all__ = ["blank", "confirmed"]
 
 
 def confirmed(

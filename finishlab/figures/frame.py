@@ -1,7 +1,7 @@
 """How a figure is framed and how it leaves: as axes, as SVG text, as a file.
 
-What a figure shows is `answer_figures.py`'s business. Kept apart so that every figure has the same
-quiet frame, a legend that covers no mark, and the same text for the same data.
+What a figure shows is the business of the modules beside this one. Kept apart so that every figure has the same
+quiet frame, one way to draw raw readings, a legend that covers no mark, and the same text for the same data.
 """
 
 from __future__ import annotations
@@ -11,17 +11,22 @@ import io
 import re
 import textwrap
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from finishlab.errors import FinishlabError
+from finishlab.study import LIMITS, RESPONSES
+from finishlab.words.show import label
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from numpy.typing import ArrayLike
 
 #: Colours that stay apart for colour-blind eyes (Okabe and Ito 2002: blue, vermillion,
 #: bluish green), and ink and grey; all at least 3:1 against white.
@@ -31,6 +36,10 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
 _COLOURS = (BLUE, VERMILLION, GREEN, INK)
 _GRID = "#d9d9d9"
 _DPI = 200
+#: Edge of a raw reading's mark, points.
+_EDGE = 1.2
+#: Characters of a title and of the names beside its axes, together.
+_CHARACTERS = 84
 
 
 def svg(figure: Axes | Figure, *, name: str = "") -> str:
@@ -194,6 +203,98 @@ def panel_mark(i: int) -> dict[str, Any]:
     }
 
 
+def raw_marks(
+    ax: Axes,
+    place: ArrayLike,
+    value: ArrayLike,
+    kind: ArrayLike | None = None,
+    *,
+    words: Sequence[str] = ("readings",),
+    along: Literal["x", "y"] = "x",
+    size: float = 6.0,
+    apart: Sequence[int] = (),
+) -> list[Line2D]:
+    """
+    Draw raw readings, one mark each; marks that would hide each other step aside. Return handles for the legend.
+
+    seaborn's swarm plot finds the places when the figure is drawn, by the size it then has. No chance is in it: the same
+    readings give the same figure. seaborn has one shape for all marks, so shapes, and colours with them, are set here.
+
+    Parameters
+    ----------
+    ax : Axes
+    place : array_like, shape (readings,)
+        Where the group of each reading stands; a mark steps aside by less than half the way to the next group.
+    value : array_like, shape (readings,)
+    kind : array_like of int, shape (readings,), optional
+        Which of `words` each reading is; 0 for all when left out. Each has a shape and a colour of its own.
+    words : sequence of str, optional
+        What each kind is called in the legend.
+    along : {"x", "y"}, optional
+        Axis of the places.
+    size : float, optional
+        Largest mark, points; marks shrink where many stand at one place.
+    apart : sequence of int, optional
+        Readings, by position, drawn with a ring round the mark.
+
+    Examples
+    --------
+    Three equal readings at one pass stand side by side, and each keeps its value:
+
+    >>> ax = blank()
+    >>> [handle.get_label() for handle in raw_marks(ax, [1, 1, 1, 2], [80.0, 80.0, 80.0, 84.0])]
+    ['readings']
+    >>> ax.figure.draw_without_rendering()
+    >>> at = ax.collections[0].get_offsets()
+    >>> at[:, 1].tolist(), len(set(at[:, 0].tolist()))
+    ([80.0, 80.0, 80.0], 3)
+    """
+    import seaborn as sns
+    from matplotlib.lines import Line2D
+    from matplotlib.markers import MarkerStyle
+    from matplotlib.path import Path
+
+    place, value = np.asarray(place, float), np.asarray(value, float)
+    kind = np.zeros(len(place), int) if kind is None else np.asarray(kind, int)
+    looks = [panel_mark(i) for i in range(len(words))]
+    paths = [(m := MarkerStyle(look["marker"])).get_path().transformed(m.get_transform()) for look in looks]
+    # A ring is part of its mark, and so goes where the mark goes.
+    inner, outer = Path.circle(radius=1.45), Path.circle(radius=1.6)
+    hole = Path(inner.vertices[::-1], inner.codes)
+    ringed = [Path.make_compound_path(path, outer, hole) for path in paths]
+    levels = np.unique(place)
+    across = "y" if along == "x" else "x"
+    gap = np.diff(levels).min() if len(levels) > 1 else 1.0
+    span = levels[-1] - levels[0]
+    # Fixed here: seaborn would move the ends while it draws, and marks at the ends would be cut.
+    room = max(0.6 * gap, 0.04 * span)
+    (ax.set_xlim if along == "x" else ax.set_ylim)(levels[0] - room, levels[-1] + room)
+    # Legend, labels and margins leave about 0.7 of the figure to the axes; a group's marks have 0.8 of its place.
+    long, high = 0.7 * 72 * ax.figure.get_figure(root=True).get_size_inches()[:: 1 if along == "x" else -1]
+    near = (size + _EDGE) / high * np.ptp(value)
+    most = max(_crowd(value[place == level], near) for level in levels)
+    if most > 1:
+        size = float(np.clip(0.8 * long * gap / (span + 2 * room) / most - _EDGE, 3.0, size))
+    before = len(ax.collections)
+    sns.swarmplot(
+        **{along: place, across: value}, orient=along, native_scale=True, legend=False, size=size, linewidth=_EDGE,
+        warn_thresh=1, ax=ax,
+    )  # fmt: skip
+    for level, marks in zip(levels, ax.collections[before:], strict=True):
+        mine = np.flatnonzero(place == level)
+        marks.set_paths([ringed[kind[i]] if i in apart else paths[kind[i]] for i in mine])
+        colours = [looks[kind[i]]["color"] for i in mine]
+        marks.set_facecolor(colours)
+        marks.set_edgecolor([INK if i in apart else colour for i, colour in zip(mine, colours, strict=True)])
+    return [Line2D([], [], linestyle="", label=word, **look) for word, look in zip(words, looks, strict=True)]
+
+
+def _crowd(values: np.ndarray, near: float) -> int:
+    """Return the most readings of a group that lie within so much of each other."""
+    values = np.sort(values)
+    return int((np.searchsorted(values, values + near, "right") - np.arange(len(values))).max())
+
+
 def arms(middle: Any, low: Any, high: Any) -> np.ndarray:
     """
     Return how far intervals reach below and above their middles, shape (2, marks), as error bars want it.
@@ -235,6 +336,19 @@ def times_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray, st
     return middle, low, high, words, what
 
 
+def words_of(response: str) -> tuple[str, str]:
+    """
+    Return name and unit of a response, or of what is limited, for an axis, the unit led by its comma.
+
+    Examples
+    --------
+    >>> words_of("gloss_20"), words_of("haze")
+    (('20° gloss', ', GU'), ('haze', ''))
+    """
+    words, unit = {**RESPONSES, **LIMITS}.get(response, (label(response), ""))
+    return words, f", {unit}" if unit else ""
+
+
 def _figure(figure: Axes | Figure) -> Figure:
     from matplotlib.figure import Figure
 
@@ -255,6 +369,19 @@ def legend(ax: Axes, handles: list[Any] | None = None, *, beside: bool = False, 
         frameon=False,
         fontsize=8.5,
     )
+
+
+def title_width(names: Sequence[str]) -> int:
+    """
+    Return how wide a title may be, in characters, over axes that stand beside names.
+
+    Examples
+    --------
+    >>> title_width(["wool", "foam, soft"]), title_width(["x" * 70])
+    (74, 40)
+    """
+    longest = max((len(line) for name in names for line in name.splitlines()), default=0)
+    return max(_CHARACTERS - longest, 40)
 
 
 def finish(ax: Axes, title: str, *, width: int = 78) -> Axes:

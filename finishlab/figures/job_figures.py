@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-__all__ = ["blank", "card", "ways"]
+__all__ = ["blank", "card", "jobs", "share", "ways"]
 
 
 def ways(rows: pd.DataFrame, *, wanted: float, title: str, ax: Axes | None = None) -> Axes:
@@ -105,9 +105,6 @@ def card(rows: Sequence[Mapping[str, Any]], *, ax: Axes | None = None) -> Axes:
     if steps:
         ax.legend()
     return finish(ax, "What the bench card asks for at each reading")
-
-
-__all__ = ["blank", "jobs", "share"]
 
 
 def jobs(

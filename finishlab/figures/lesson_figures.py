@@ -1,6 +1,6 @@
 """Figures of the lessons: each shows one sentence, in black and white as well as in colour.
 
-Drawn from plain data as in `answer_figures.py`; nothing is computed here but where to put a mark. They are kept flat and in
+Drawn from plain data as everywhere in this room; nothing is computed here but where to put a mark. They are kept flat and in
 large type, so that a slide can be read from the back row.
 """
 
@@ -23,6 +23,7 @@ from finishlab.figures.frame import (
     legend,
     panel_mark,
     parted,
+    raw_marks,
 )
 from finishlab.words.show import asked_percent, label, number, plain_number
 
@@ -298,21 +299,15 @@ def technicians(
     """
     ax = axes(ax)
     ax.axvline(0, color=INK, linewidth=1)
-    for k, (values, average) in enumerate(zip(sets, table["difference"], strict=True)):
-        look = panel_mark(k)
-        spread = 0.22 * np.linspace(-1, 1, len(values)) if len(values) > 1 else np.zeros(1)
-        ax.plot(
-            values, spread - k, linestyle="", marker=look["marker"], color=look["color"], markerfacecolor="white",
-            markersize=6, zorder=3, label="a patch" if k == 0 else "",
-        )  # fmt: skip
+    kind = np.repeat(np.arange(len(sets)), [len(values) for values in sets])
+    raw_marks(
+        ax, -kind, np.concatenate([np.asarray(v, float) for v in sets]), kind, words=[""] * len(sets), along="y"
+    )  # fmt: skip
+    ax.plot([], [], "o", color=BLUE, label="a patch")
+    for k, average in enumerate(table["difference"]):
         ax.vlines(
-            average,
-            -k - 0.36,
-            -k + 0.36,
-            color=INK,
-            linewidth=3,
-            label="average of the technician" if k == 0 else "",
-        )
+            average, -k - 0.44, -k + 0.44, color=INK, linewidth=3, label="average of the technician" if k == 0 else ""
+        )  # fmt: skip
     ax.set_yticks([-k for k in range(len(sets))], [f"technician {n}" for n in table["technician"]])
     ax.set_ylim(-len(sets) + 0.4, 0.6)
     ax.set_xlabel(f"{label} above what the model expects of the process{', ' + unit if unit else ''}")

@@ -1,6 +1,6 @@
 """Figures of the meter: where its spread comes from, what it can tell, whether it has moved.
 
-Drawn from plain data as in `answer_figures.py`; nothing is computed here but where to put a mark.
+Drawn from plain data as everywhere in this room; nothing is computed here but where to put a mark.
 """
 
 from __future__ import annotations
@@ -10,18 +10,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from finishlab.figures.frame import BLUE, GREEN, GREY, INK, VERMILLION, arms, axes, finish, legend
-from finishlab.study import LIMITS, RESPONSES
-from finishlab.words.show import asked_percent, counted, label, number
+from finishlab.figures.frame import (
+    BLUE,
+    GREY,
+    INK,
+    VERMILLION,
+    arms,
+    axes,
+    finish,
+    legend,
+    raw_marks,
+    words_of,
+)
+from finishlab.words.show import asked_percent, counted, number
 
 if TYPE_CHECKING:
     import datetime as dt
 
     import pandas as pd
     from matplotlib.axes import Axes
-
-#: Shape and colour of technicians, in turn; the shape alone tells them apart.
-_MARKERS, _COLOURS = ("o", "s", "^", "D", "v", "P"), (BLUE, VERMILLION, GREEN, INK)
 
 
 def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | None = None) -> Axes:
@@ -49,7 +56,7 @@ def spread(table: pd.DataFrame, *, reading: str, confidence: float, ax: Axes | N
     'Where the spread of haze readings comes from'
     """
     ax = axes(ax)
-    words, unit = _words(reading)
+    words, unit = words_of(reading)
     y = np.arange(len(table))[::-1]
     sd, low, high = (table[c].to_numpy(float) for c in ("sd", "sd_low", "sd_high"))
     summed = table["source"].isin(("the meter in all", "all readings")).to_numpy(bool)
@@ -99,31 +106,23 @@ def by_patch(points: pd.DataFrame, *, reading: str, flagged: pd.DataFrame, ax: A
     '3 readings of 20° gloss on 2 patches; 1 stands apart'
     """
     ax = axes(ax)
-    words, unit = _words(reading)
+    words, unit = words_of(reading)
     patch = points["patch"].astype("category")
     patches = [str(p) for p in patch.cat.categories]
     x = patch.cat.codes.to_numpy(float)
-    value = points["value"].to_numpy(float)
     people = [None] if points["technician"].isna().all() else sorted(set(points["technician"]))
-    aside = (np.arange(len(people)) - (len(people) - 1) / 2) * 0.5 / max(len(people), 2)
-    at = x.copy()
-    for i, name in enumerate(people):
-        mine = np.ones(len(points), bool) if name is None else (points["technician"] == name).to_numpy(bool)
-        at[mine] += aside[i]
-        ax.plot(
-            at[mine], value[mine], _MARKERS[i % len(_MARKERS)], color=_COLOURS[i % len(_COLOURS)], markersize=5,
-            alpha=0.85, label="readings" if name is None else f"technician {name}",
-        )  # fmt: skip
+    kind = [0 if people == [None] else people.index(name) for name in points["technician"]]
+    told_apart = ["readings" if name is None else f"technician {name}" for name in people]
     apart = sorted({i for rows in flagged["at"] for i in rows})
+    handles = raw_marks(ax, x, points["value"], kind, words=told_apart, size=5, apart=apart)
     if apart:
-        ax.plot(
-            at[apart], value[apart], "o", markersize=13, markerfacecolor="none", color=INK, markeredgewidth=1.4,
-            label="stands apart (stays in)",
+        handles += ax.plot(
+            [], [], "o", markersize=11, markerfacecolor="none", color=INK, markeredgewidth=1.4, label="stands apart (stays in)"
         )  # fmt: skip
     ax.set_xticks(range(len(patches)), patches, rotation=0 if max(map(len, patches)) < 4 else 45)
     ax.set_xlabel("patch")
     ax.set_ylabel(f"{words}{unit}")
-    legend(ax, beside=len(people) > 1)
+    legend(ax, handles, beside=len(people) > 1)
     told = f"{len(apart)} {'stands' if len(apart) == 1 else 'stand'} apart" if apart else "none stands apart"
     return finish(
         ax,
@@ -178,7 +177,7 @@ def averages(
         ax.set_xticks(x)
     ax.set_ylim(bottom=0)
     ax.set_xlabel("readings averaged on a patch")
-    ax.set_ylabel(f"mean is within ± so much (95 %){_words(reading)[1]}")
+    ax.set_ylabel(f"mean is within ± so much (95 %){words_of(reading)[1]}")
     legend(ax)
     return finish(ax, title)
 
@@ -210,7 +209,7 @@ def direction(
     'Along and across differ on 0 of 1 patches by more than the meter does'
     """
     ax = axes(ax)
-    words, unit = _words(reading)
+    words, unit = words_of(reading)
     y = np.arange(len(by_patch))[::-1]
     gap, low, high = (by_patch[c].to_numpy(float) for c in ("difference", "low", "high"))
     apart = by_patch["apart"].to_numpy(bool)
@@ -270,7 +269,7 @@ def agreement(
     'haze, mean of both meters'
     """
     ax = axes(ax)
-    words, unit = _words(reading)
+    words, unit = words_of(reading)
     marks = (
         ("-", BLUE, "mean difference"),
         ("--", VERMILLION, "limits of agreement"),
@@ -356,9 +355,3 @@ def _either_side(ax: Axes, limit: float | None, colour: str, style: str, text: s
     if limit is not None:
         for at, named in ((limit, text), (-limit, None)):
             ax.axhline(at, color=colour, linestyle=style, linewidth=1.4, label=named)
-
-
-def _words(reading: str) -> tuple[str, str]:
-    """Return label and unit of a reading for an axis, the unit led by its comma."""
-    words, unit = {**RESPONSES, **LIMITS}.get(reading, (label(reading), ""))
-    return words, f", {unit}" if unit else ""

@@ -1,6 +1,6 @@
 """Figures of planning: where patches lie on a panel, what will be seen, how many trials pay.
 
-Drawn from plain data as in `answer_figures.py`; nothing is computed here but where to put a mark.
+Drawn from plain data as everywhere in this room; nothing is computed here but where to put a mark.
 """
 
 from __future__ import annotations

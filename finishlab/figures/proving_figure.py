@@ -1,6 +1,6 @@
 """The figure of the proving ground: how the promise was kept in each kind of shop.
 
-As in `answer_figures.py`: plain data in, axes out, nothing computed but where a mark goes.
+As everywhere in this room: plain data in, axes out, nothing computed but where a mark goes.
 """
 
 from __future__ import annotations

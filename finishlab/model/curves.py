@@ -98,7 +98,7 @@ class PassCurve:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the curve with the next job's band and the trials on it."""
-        from finishlab.figures import effect_figures as figures
+        from finishlab.figures import model_figures as figures
 
         goal = (None, None) if self._goal is None else (self._goal.at_least, self._goal.at_most)
         return figures.curve(

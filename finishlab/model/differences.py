@@ -112,12 +112,12 @@ class LevelDifferences:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every difference as a dot with its interval, and the band that does not matter."""
-        from finishlab.figures import effect_figures
+        from finishlab.figures import model_figures
 
         words, unit = RESPONSES[self.response]
         names = [f"{a} less {b}" for a, b in zip(self._pairs["level"], self._pairs["other"], strict=True)]
         over = f"difference of {words}{', ' + unit if unit else ''} (intervals hold together with {show.asked_percent(COVER)})"
-        ax = effect_figures.ranked(self._pairs, names, over=over, title=self._headline(), ax=ax)
+        ax = model_figures.ranked(self._pairs, names, over=over, title=self._headline(), ax=ax)
         if self.smallest:
             ax.axvspan(-self.smallest, self.smallest, color="#ececec", zorder=0)
             ax.annotate(

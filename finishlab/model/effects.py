@@ -3,7 +3,7 @@
 A factor's effect is the difference of two averages over the studied settings of the other
 factors, taken where it is largest; its interval covers that difference, in which panels and
 all else that both sides share cancel (`other_settings.py`). How a figure of it looks is
-`effect_figures.py`'s; effects along one factor are `curves.py`'s,
+`model_figures.py`'s; effects along one factor are `curves.py`'s,
 over two `grids.py`'s.
 """
 
@@ -136,7 +136,7 @@ class WhatMatters:
         ModelError
             That quantity was not asked.
         """
-        from finishlab.figures import effect_figures as figures
+        from finishlab.figures import model_figures as figures
 
         quantity = self._asked(quantity)
         if together:

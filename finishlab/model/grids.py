@@ -87,7 +87,7 @@ class SettingGrid:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw each pair as a dot with its interval and its minutes."""
-        from finishlab.figures import effect_figures as figures
+        from finishlab.figures import model_figures as figures
 
         return figures.grid(self._table, self.factors, response=self.response, title=self.text(), ax=ax)
 

@@ -165,7 +165,7 @@ class ScreenedEffects:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects as dots with their intervals, the largest on top."""
-        from finishlab.figures import effect_figures as figures
+        from finishlab.figures import model_figures as figures
 
         words, unit = RESPONSES[self.response]
         over = f"{words}: difference, {unit or 'as read'}"

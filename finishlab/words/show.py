@@ -3,7 +3,7 @@
 Numbers keep full precision everywhere else; here (by `digits.py`) they get the digits
 their uncertainty supports, rounded toward caution. Processes become plain words, tables
 become small pieces of HTML for a notebook.
-No figures here (`answer_figures.py`), no documents (`procedure/`), and nothing is computed on
+No figures here (`figures/`), no documents (`procedure/`), and nothing is computed on
 rounded numbers.
 """
 

@@ -6,6 +6,7 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+import raw_views
 from published import table
 from scipy import stats
 
@@ -246,7 +247,7 @@ def test_a_figure_is_whole_in_large_type_and_has_the_sentence_above(lessons, top
 
 
 def test_shapes_tell_apart_what_colours_tell_apart(lessons):
-    for topic in ("grits", "wipe", "panels", "technicians"):
+    for topic in ("grits", "wipe", "panels"):
         ax = lessons[topic].plot(ax=blank(7, 4))
         lines = [x for x in ax.lines if x.get_marker() not in ("None", "_", "|", "")]
         looks = {}
@@ -255,6 +256,22 @@ def test_shapes_tell_apart_what_colours_tell_apart(lessons):
         assert len(looks) > 1
         shapes = [frozenset(s) for s in looks.values()]
         assert len(set(shapes)) == len(shapes), f"{topic}: two colours share a shape"
+
+
+def test_each_patch_of_a_technician_is_drawn_once_in_his_row_with_his_shape(lessons):
+    lesson = lessons["technicians"]
+    ax = lesson.plot(ax=blank(7, 4.2))
+    drawn = raw_views.marks(ax)
+    rows = lesson.table()
+    for k, row in enumerate(rows.to_dict("records")):
+        mine = drawn[drawn["y"].round() == -k]
+        assert len(mine) == row["patches"]
+        assert mine["x"].mean() == pytest.approx(row["difference"])
+        assert mine["x"].std() == pytest.approx(row["spread"], nan_ok=True)
+        assert len(set(mine["marker"])) == 1
+    assert len(drawn) == rows["patches"].sum()
+    assert drawn["marker"].nunique() == len(rows)
+    assert raw_views.overlapping(ax) == 0
 
 
 def test_a_lesson_has_the_five_handles_and_says_what_is_invented(lessons):

@@ -4,17 +4,20 @@ import math
 import re
 import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+import raw_views
 import stand_ins
 from contrast import contrast
 
 from finishlab import FinishlabError
-from finishlab.figures import answer_figures, frame
+from finishlab.cli.study_folder import StudyFolder
+from finishlab.figures import answer_figures, frame, meter_figures, model_figures
 from finishlab.words import show
 
 mpl.use("agg")
@@ -148,20 +151,119 @@ def test_raw_readings_stand_at_their_setting_and_panels_differ_by_marker() -> No
         {"cut_passes": [1, 4, 1, 4], "panel": ["A", "A", "B", "B"], "gloss_20": [70.0, 82.0, 68.5, math.nan]}
     )
     ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes")
-    first, second = ax.lines
-    assert first.get_ydata().tolist() == [70.0, 82.0]
-    assert second.get_ydata().tolist() == [68.5]
-    # Panels stand aside of their setting by less than half the gap, so none is read as another setting.
-    assert np.abs(first.get_xdata() - [1, 4]).max() < 1.5
-    assert first.get_marker() != second.get_marker()
+    drawn = raw_views.marks(ax).sort_values(["marker", "y"])
+    assert drawn["y"].tolist() == [70.0, 82.0, 68.5]
+    assert drawn["x"].round(6).tolist() == [1, 4, 1]
+    assert drawn["marker"].tolist() == ["o", "o", "s"]
     assert ax.get_title(loc="left").endswith("3 trials on 2 panels")
+
+
+def test_equal_readings_at_one_setting_stand_side_by_side_nearest_to_it() -> None:
+    trials = pd.DataFrame({"cut_passes": [6] * 6 + [7], "panel": [1, 2, 3, 1, 2, 3, 1], "gloss_20": 88.0})
+    ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes")
+    drawn = raw_views.marks(ax)
+    assert drawn["x"].round().tolist() == [6] * 6 + [7]
+    assert drawn["x"].nunique() == 7
+    assert set(drawn["y"]) == {88.0}
+    assert drawn["marker"].tolist() == ["o", "s", "^", "o", "s", "^", "o"]
+    assert raw_views.overlapping(ax) == 0
+
+
+def test_every_trial_of_the_demo_is_seen_at_its_passes_and_by_its_pad() -> None:
+    place = StudyFolder.at(Path(__file__).parents[2] / "datasets" / "van_panels")
+    trials = place.trials(place.study()).dropna(subset=["gloss_20"])
+    pads = list(dict.fromkeys(trials["cut_pad"]))
+    for ax in (None, answer_figures.blank(8.2, 3.5)):
+        ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes", by="cut_pad", ax=ax)
+        drawn = raw_views.marks(ax)
+        found = sorted(zip(drawn["x"].round(), drawn["y"], drawn["marker"], strict=True))
+        markers = [frame.panel_mark(pads.index(pad))["marker"] for pad in trials["cut_pad"]]
+        assert found == sorted(zip(trials["cut_passes"], trials["gloss_20"], markers, strict=True))
+        assert raw_views.overlapping(ax) == 0
+
+
+def test_marks_that_are_not_moved_aside_do_overlap() -> None:
+    """The measure of overlap can fail."""
+    ax = answer_figures.blank()
+    for x, y in zip([1, 1, 2], [70.0, 70.1, 88.0], strict=True):
+        ax.scatter([x], [y], s=36, marker="o")
+    assert raw_views.overlapping(ax) == 1
+
+
+def test_the_legend_names_the_marker_that_is_drawn() -> None:
+    trials = pd.DataFrame({"cut_passes": [1, 2, 3], "panel": ["A", "B", "C"], "gloss_20": [70.0, 71.0, 72.0]})
+    ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes")
+    told = {h.get_label(): h.get_marker() for h in ax.get_legend().legend_handles}
+    assert told == {"panel A": "o", "panel B": "s", "panel C": "^"}
+    assert raw_views.marks(ax)["marker"].tolist() == ["o", "s", "^"]
 
 
 def test_up_to_ten_panels_have_ten_markers() -> None:
     trials = pd.DataFrame({"cut_pad": ["wool"] * 10, "panel": range(10), "gloss_20": np.arange(70.0, 80.0)})
     ax = answer_figures.readings(trials, response="gloss_20", factor="cut_pad")
-    assert len({line.get_marker() for line in ax.lines}) == 10
+    assert raw_views.marks(ax)["marker"].nunique() == 10
     assert [t.get_text() for t in ax.get_xticklabels()] == ["wool"]
+
+
+def test_readings_of_a_patch_keep_value_and_technician_and_the_one_apart_is_ringed() -> None:
+    points = pd.DataFrame(
+        {
+            "patch": ["1"] * 6 + ["2"] * 6,
+            "technician": ["A", "B"] * 6,
+            "value": [80.0, 80.0, 80.1, 80.0, 80.1, 80.0, 84.0, 84.0, 84.0, 84.1, 84.0, 82.0],
+        }
+    )
+    ax = meter_figures.by_patch(points, reading="gloss_20", flagged=pd.DataFrame({"at": [(11,)]}))
+    drawn = raw_views.marks(ax)
+    found = list(zip(drawn["x"].round(), drawn["y"], drawn["marker"], strict=True))
+    markers = points["technician"].map({"A": "o", "B": "s"})
+    assert found == list(zip([0] * 6 + [1] * 6, points["value"], markers, strict=True))
+    assert drawn.index[drawn["ringed"]].tolist() == [11]
+    assert raw_views.overlapping(ax) == 0
+
+
+def test_repeats_stand_in_the_row_of_their_process_and_the_model_hides_none() -> None:
+    groups = [([84.0, 84.0, 84.6], 84.1), ([86.0, 86.2], 86.1)]
+    ax = model_figures.repeats(groups, ["wool", "foam"], response="gloss_20", title="", ax=frame.blank())
+    drawn = raw_views.marks(ax)
+    found = list(zip(drawn["y"].round(), drawn["x"], strict=True))
+    assert found == [(0, 84.0), (0, 84.0), (0, 84.6), (1, 86.0), (1, 86.2)]
+    assert raw_views.overlapping(ax) == 0
+    (model,) = [line for line in ax.lines if line.get_label() == "the model"]
+    assert model.get_xdata().tolist() == [84.1, 86.1]
+    assert (np.abs(model.get_ydata()[:, None] - drawn["y"].to_numpy()) > 0.2).all()
+
+
+def test_the_title_over_long_names_of_processes_is_whole() -> None:
+    names = ["P1500; wool, compound A, 6 passes;\npolish 5 passes"]
+    said = "20° gloss: repeats of one process differ by 0.2 GU (SD, panels taken off) and lie 0.1 GU from the model."
+    ax = model_figures.repeats([([88.0, 88.2], 88.1)], names, response="gloss_20", title=said)
+    ax.figure.draw_without_rendering()
+    assert ax.get_title(loc="left").replace("\n", " ") == said
+    assert ax.figure.get_tightbbox().x1 < ax.figure.get_size_inches()[0] + 0.02
+
+
+def test_luck_of_each_trial_stands_over_its_panel_or_its_place_in_the_order() -> None:
+    y, panels = [0.3, 0.3, -2.0, 0.31], ["A", "A", "B", "B"]
+    for x, places in ((panels, [0, 0, 1, 1]), ([4, 3, 2, 1], [4, 3, 2, 1])):
+        ax = model_figures.luck(x, y, panels, over="", title="", ax=frame.blank())
+        drawn = raw_views.marks(ax)
+        found = sorted(zip(drawn["x"].round(), drawn["y"], drawn["marker"], strict=True))
+        assert found == sorted(zip(places, y, ["o", "o", "s", "s"], strict=True))
+        assert raw_views.overlapping(ax) == 0
+
+
+def test_misses_stand_in_the_row_of_their_model_above_the_ends_that_hold_most() -> None:
+    far = [np.linspace(-1, 1, 21) ** 3, np.linspace(-9, 9, 21)]
+    kinds = [("step model", far[0]), ("surface model", far[1])]
+    ax = model_figures.misses(kinds, response="gloss_20", title="")
+    drawn = raw_views.marks(ax)
+    for i, (values, marker) in enumerate(zip(far, ["o", "s"], strict=True)):
+        mine = drawn[drawn["y"].round() == -i]
+        assert sorted(mine["x"]) == pytest.approx(sorted(values))
+        assert set(mine["marker"]) == {marker}
+        assert mine["y"].min() > -i - 0.45
+    assert raw_views.overlapping(ax) == 0
 
 
 def test_a_missing_column_is_named_with_the_columns_that_are_there() -> None:
@@ -193,6 +295,28 @@ def test_importing_the_module_loads_no_drawing_library() -> None:
     code = "import sys, finishlab.figures.answer_figures; print([m for m in ('matplotlib', 'pandas', 'seaborn') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_an_answer_is_drawn_without_seaborn_and_raw_readings_with_it() -> None:
+    """seaborn takes a third of a second to load; a shop that asks for its shortest process needs none of it."""
+    code = (
+        "import sys, pandas as pd; from finishlab.figures import answer_figures as f; "
+        "rows = pd.DataFrame({'target': [80], 'found': [True], 'minutes': [4.6], 'minutes_low': [4.1], 'minutes_high': [5.2]}); "
+        "f.svg(f.frontier(rows, response='gloss_20', wanted=0.9, ax=f.blank())); print('seaborn' in sys.modules); "
+        "trials = pd.DataFrame({'cut_passes': [1], 'panel': ['A'], 'gloss_20': [70.0]}); "
+        "f.readings(trials, response='gloss_20', factor='cut_passes', ax=f.blank()); print('seaborn' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "True"]
+
+
+def test_the_same_raw_readings_give_the_same_svg() -> None:
+    trials = pd.DataFrame({"cut_passes": [6] * 5, "panel": [1, 2, 3, 1, 2], "gloss_20": 88.0})
+    ax = answer_figures.readings(trials, response="gloss_20", factor="cut_passes", ax=answer_figures.blank())
+    again = answer_figures.readings(
+        trials, response="gloss_20", factor="cut_passes", ax=answer_figures.blank()
+    )
+    assert answer_figures.svg(ax) == answer_figures.svg(again)
 
 
 def test_marks_stand_out_from_the_paper() -> None:
