@@ -288,9 +288,9 @@ def considered(recipe: Any) -> pd.DataFrame:
     if recipe.found:
         add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
     elif recipe.closest:
-        add("closest", recipe.closest["settings"], recipe.closest)
+        add("closest", recipe.closest.settings, vars(recipe.closest))
     if study.today and recipe.saves:
-        add("today", study.today, {k: recipe.saves.get(f"today_{k}") for k in names})
+        add("today", study.today, {k: getattr(recipe.saves, f"today_{k}") for k in names})
     taken = {row["process"] for row in rows}
     for row in recipe.rivals.to_dict("records"):
         if process_text(row, study) not in taken:
