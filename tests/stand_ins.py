@@ -13,7 +13,10 @@ from typing import Any
 import pandas as pd
 
 from finishlab import Recipe, Study, issue_procedure, write_procedure
+from finishlab.model.evidence import Evidence
+from finishlab.model.limits import LimitForecast
 from finishlab.procedure import Procedure
+from finishlab.solve.answer_parts import Saving, TimedProcess
 
 STUDY = """
 title = "{title}"
@@ -107,16 +110,9 @@ def recipe(
     rivals = pd.DataFrame([{**s, **dict(zip(names, rest, strict=True))} for s, *rest in rival]).sort_values(
         "minutes"
     )
-    limits = {
-        "removed_um": {
-            "at_most": 8.0,
-            "set_by": set_by,
-            "assurance": 0.99,
-            "predicted": 4.21,
-            "worst": 6.07,
-            "probability": 0.9981,
-        }
-    }
+    limit = LimitForecast(
+        at_most=8.0, set_by=set_by or "", assurance=0.99, predicted=4.21, worst=6.07, probability=0.9981
+    )
     fields: dict[str, Any] = {
         "found": True,
         "settings": settings(product),
@@ -148,25 +144,25 @@ def recipe(
         },
         "rivals": rivals,
         "closest": None,
-        "saves": {"minutes": 2.07, "low": 1.21, "high": 2.94, "today_minutes": 8.9, "today_assurance": 0.97},
-        "limits": limits if set_by else {},
-        "evidence": {
-            "trials": 41,
-            "panels": 5,
-            "readings": 369,
-            "model": "steps",
-            "fingerprint": FINGERPRINT,
-            "versions": {"finishlab": "0.1.0", "Python": "3.11.7", "numpy": "2.4.1"},
-            "seed": 1,
-            "first_date": "2025-03-04",
-            "last_date": "2025-03-20",
-            "technicians": 2,
-            "ceiling_gloss_20": [88.1, 90.4],
-            "panel_spread": 0.03,
-            "patch_spread": 0.02,
-            "spoiled": 1,
-            "burned": 1,
-        },
+        "saves": Saving(minutes=2.07, low=1.21, high=2.94, today_minutes=8.9, today_assurance=0.97),
+        "limits": {"removed_um": limit} if set_by else {},
+        "evidence": Evidence(
+            trials=41,
+            panels=5,
+            readings=369,
+            model="steps",
+            fingerprint=FINGERPRINT,
+            versions={"finishlab": "0.1.0", "Python": "3.11.7", "numpy": "2.4.1"},
+            seed=1,
+            first_date="2025-03-04",
+            last_date="2025-03-20",
+            technicians=2,
+            ceilings={"gloss_20": (88.1, 90.4)},
+            panel_spread=0.03,
+            patch_spread=0.02,
+            spoiled=1,
+            burned=1,
+        ),
         "verdict": "found",
         "limited_by": "",
         "would_settle": "",
@@ -177,7 +173,8 @@ def recipe(
 
 def not_found() -> Recipe:
     """A recipe that was not found: the closest process reaches 0.62."""
-    nan = math.nan
+    nan, closest = math.nan, settings(cut_passes=8)
+    job_minutes = study().basis.job_of(closest, 9.41)
     return recipe(
         found=False,
         verdict="cannot tell yet",
@@ -188,7 +185,7 @@ def not_found() -> Recipe:
         minutes_high=nan,
         assurance=nan,
         saves=None,
-        closest={"settings": settings(cut_passes=8), "minutes": 9.41, "assurance": 0.628},
+        closest=TimedProcess(settings=closest, minutes=9.41, job_minutes=job_minutes, assurance=0.628),
         would_settle="About 6 more trials near it would settle it.",
     )
 

@@ -14,7 +14,6 @@ from finishlab.classroom.newcomers import certify
 from finishlab.errors import FinishlabError, ProcedureError
 from finishlab.procedure.kept_procedure import kept_file, revision_path
 from finishlab.procedure.paper import Paper, asked_of, pdf
-from finishlab.procedure.procedure_facts import stop_text
 from finishlab.procedure.procedure_files import put
 from finishlab.procedure.shop import read_shop, with_mils, words
 from finishlab.procedure.states import mark_of
@@ -159,7 +158,9 @@ def _in_a_row(first: int, wanted: float, confidence: float) -> int | None:
 
 
 def _limits(recipe: Recipe) -> str:
-    return " ".join(stop_text(name, limit) for name, limit in recipe.limits.items())
+    return " ".join(
+        show.stop_when(name, limit.condition, limit.set_by) for name, limit in recipe.limits.items()
+    )
 
 
 def _rows(panels: pd.DataFrame, goal: Mapping[str, Condition]) -> tuple[list[list[str]], int]:

@@ -176,9 +176,7 @@ def _result_files(recipe: Recipe, model: FinishModel) -> dict[str, bytes]:
     console = screen.console(page)
     _answer(console, recipe)
     screen.listed(console, "How the model held", model.checks)
-    screen.listed(
-        console, "From", [f"trials with the fingerprint {recipe.evidence['fingerprint']} (SHA-256)"]
-    )
+    screen.listed(console, "From", [f"trials with the fingerprint {recipe.evidence.fingerprint} (SHA-256)"])
     return {
         "answer.txt": page.getvalue().encode(),
         "considered.csv": csv_bytes(table),

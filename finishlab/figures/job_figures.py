@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -59,31 +58,30 @@ def ways(rows: pd.DataFrame, *, wanted: float, title: str, ax: Axes | None = Non
     return finish(ax, title)
 
 
-def card(rows: Sequence[Mapping[str, Any]], *, ax: Axes | None = None) -> Axes:
+def card(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """
     Draw the further minutes that a bench card advises against the reading, one line a step.
 
     Parameters
     ----------
-    rows : sequence of mapping
+    rows : DataFrame
         ``step``, ``from_gu``, ``to_gu``, ``minutes`` and ``assurance`` (0 where nothing is advised); ends may be infinite.
     ax : Axes, optional
 
     Examples
     --------
     >>> import numpy as np
-    >>> rows = [
-    ...     {"step": "cut", "from_gu": 70.0, "to_gu": np.inf, "minutes": 2.0, "assurance": 0.95},
-    ...     {"step": "cut", "from_gu": -np.inf, "to_gu": 70.0, "minutes": 3.0, "assurance": 0.92},
-    ... ]
+    >>> import pandas as pd
+    >>> ends = {"from_gu": [70.0, -np.inf], "to_gu": [np.inf, 70.0]}
+    >>> rows = pd.DataFrame({"step": "cut", **ends, "minutes": [2.0, 3.0], "assurance": [0.95, 0.92]})
     >>> ax = card(rows, ax=blank())
     >>> [line.get_label() for line in ax.get_lines()]
     ['after cut']
     """
     ax = axes(ax)
-    steps = list(dict.fromkeys(row["step"] for row in rows))
+    steps = list(rows["step"].unique())
     for k, step in enumerate(steps):
-        mine = [row for row in rows if row["step"] == step]
+        mine = rows[rows["step"] == step].to_dict("records")
         ends = sorted({v for row in mine for v in (row["from_gu"], row["to_gu"]) if math.isfinite(v)})
         # Where a range is open, it is drawn a little way on.
         low, high = (ends[0] - 5, ends[-1] + 5) if ends else (0.0, 100.0)

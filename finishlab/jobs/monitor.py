@@ -413,7 +413,7 @@ def _is_worse(condition: Condition, reading: float, centre: float) -> bool:
 
 def _since(changes: Sequence[tuple[dt.date | str, str]], recipe: Recipe) -> list[tuple[str, str]]:
     """Return the changes, in order of date, that came after the last trial; what came before is in the trials."""
-    last = recipe.evidence.get("last_date") or ""
+    last = recipe.evidence.last_date
     dated = sorted((str(date), what) for date, what in changes)
     return [(date, what) for date, what in dated if date > last]
 

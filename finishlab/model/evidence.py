@@ -7,20 +7,97 @@ behind a number. Nothing is computed for choosing here.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from finishlab.model.readings import burned_through, fitted_readings
+from finishlab.plain import from_plain, plain_fields
 from finishlab.study.column_names import read_in_trials
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import pandas as pd
 
     from finishlab.model.response import ResponseFit
     from finishlab.study import Study
+
+#: How the kept form names the ceiling of each gloss.
+_CEILING = "ceiling_"
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """
+    What a model rests on.
+
+    What a recipe of an older finishlab does not say is None, or empty.
+
+    Attributes
+    ----------
+    trials, panels : int
+        Done.
+    model : str
+        Kind of model, as ``steps``.
+    fingerprint : str
+        SHA-256 of the table of all trials.
+    seed : int or None
+        Of the fit.
+    versions : dict of str -> str
+        Program -> version, of what the numbers were worked out with.
+    spoiled, burned : int
+        Trials spoiled, and burned through.
+    technicians : int
+        Who worked them.
+    first_date, last_date : str
+        Days of the first and the last trial, as ``2026-03-04``; empty where no trial has a date.
+    readings : int
+        Single readings that the fits took.
+    read_after : dict of step -> response, or None
+        The gloss by which a job is judged after each step before the last; empty for none.
+    worked : dict of factor -> list of settings, or None
+        What the trials worked of each factor.
+    earlier_trials, earlier_study : int, str, or None
+        Trials of an earlier study that the fit took in, and its title.
+    ceilings : dict of response -> (low, high)
+        90 % interval of the ceiling of each gloss, GU.
+    panel_spread, patch_spread : float or None
+        Standard deviations between panels, and between patches of one, on the scale of the fit.
+    """
+
+    trials: int
+    panels: int
+    model: str
+    fingerprint: str = ""
+    seed: int | None = None
+    versions: dict[str, str] = field(default_factory=dict)
+    spoiled: int = 0
+    burned: int = 0
+    technicians: int = 0
+    first_date: str = ""
+    last_date: str = ""
+    readings: int = 0
+    read_after: dict[str, str] | None = None
+    worked: dict[str, list[Any]] | None = None
+    earlier_trials: int | None = None
+    earlier_study: str | None = None
+    ceilings: dict[str, tuple[float, float]] = field(default_factory=dict)
+    panel_spread: float | None = None
+    patch_spread: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain Python; `from_dict` brings it back."""
+        kept = plain_fields(self)
+        return kept | {f"{_CEILING}{name}": ends for name, ends in kept.pop("ceilings").items()}
+
+    @classmethod
+    def from_dict(cls, facts: Mapping[str, Any]) -> Evidence:
+        """Make the evidence again from what `to_dict` gave."""
+        ceilings = {
+            k.removeprefix(_CEILING): (v[0], v[1]) for k, v in facts.items() if k.startswith(_CEILING)
+        }
+        return from_plain(cls, {**facts, "ceilings": ceilings})
 
 
 def fingerprint(trials: pd.DataFrame) -> str:
@@ -68,7 +145,7 @@ def gloss_read_after(study: Study, trials: pd.DataFrame, step: str) -> str:
     return next((name for name in read if name.startswith("gloss_")), "")
 
 
-def evidence(
+def evidence_of(
     study: Study,
     trials: pd.DataFrame,
     done: pd.DataFrame,
@@ -76,32 +153,36 @@ def evidence(
     *,
     kind: str,
     seed: int,
-) -> dict[str, Any]:
+) -> Evidence:
     """Return the facts behind a model: of all trials, of those done, and of each response fitted."""
-    facts: dict[str, Any] = {
-        "trials": len(done),
-        "panels": int(done["panel"].nunique()),
-        "model": kind,
-        "seed": seed,
-        "fingerprint": fingerprint(trials),
-        "versions": versions(),
-        "spoiled": int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
-        "burned": int(burned_through(trials).sum()),
-        "technicians": int(done["technician"].nunique()) if "technician" in done else 0,
-        "first_date": _date(done, "min"),
-        "last_date": _date(done, "max"),
-        "read_after": {step.name: gloss_read_after(study, done, step.name) for step in study.steps[:-1]},
-        "readings": int(fitted_readings(done, study)["response"].isin(list(fits)).sum()),
-    }
+    ceilings: dict[str, tuple[float, float]] = {}
+    panel_spread = patch_spread = None
     for name, fit in fits.items():
         if name.startswith("gloss"):
-            ceilings = fit.posterior.ceilings.astype(float)
-            facts[f"ceiling_{name}"] = [float(np.quantile(ceilings, q)) for q in (0.05, 0.95)]
-            facts["panel_spread"] = float(np.median(fit.posterior.spread("panel")))
-            facts["patch_spread"] = float(
+            low, high = np.quantile(fit.posterior.ceilings.astype(float), [0.05, 0.95])
+            ceilings[name] = float(low), float(high)
+            panel_spread = float(np.median(fit.posterior.spread("panel")))
+            patch_spread = float(
                 np.median(np.hypot(fit.posterior.spread("patch"), fit.posterior.spread("reading")))
             )
-    return facts
+    return Evidence(
+        trials=len(done),
+        panels=int(done["panel"].nunique()),
+        model=kind,
+        seed=seed,
+        fingerprint=fingerprint(trials),
+        versions=versions(),
+        spoiled=int((trials["status"] == "spoiled").sum()) if "status" in trials else 0,
+        burned=int(burned_through(trials).sum()),
+        technicians=int(done["technician"].nunique()) if "technician" in done else 0,
+        first_date=_date(done, "min"),
+        last_date=_date(done, "max"),
+        read_after={step.name: gloss_read_after(study, done, step.name) for step in study.steps[:-1]},
+        readings=int(fitted_readings(done, study)["response"].isin(list(fits)).sum()),
+        ceilings=ceilings,
+        panel_spread=panel_spread,
+        patch_spread=patch_spread,
+    )
 
 
 def versions() -> dict[str, str]:

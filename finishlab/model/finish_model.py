@@ -8,7 +8,7 @@ the business of `finishlab.solve`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
@@ -21,8 +21,8 @@ from finishlab.model.additive import Additive, fit_additive
 from finishlab.model.all_goals import PatchCorrelation, all_met, patch_correlation
 from finishlab.model.bounds import can_be_sure
 from finishlab.model.check_questions import REACH, Asked, Check, ask_all
-from finishlab.model.evidence import evidence
-from finishlab.model.limits import most_removed, removal_probability, ruled_out
+from finishlab.model.evidence import Evidence, evidence_of
+from finishlab.model.limits import LimitForecast, most_removed, removal_probability, ruled_out
 from finishlab.model.observed import MeterSpread
 from finishlab.model.pooling import Earlier
 from finishlab.model.readings import burned_through, counted_trials
@@ -333,9 +333,9 @@ class FinishModel:
             )
         return before - float(condition.at_least)  # type: ignore[arg-type]
 
-    def limit_facts(self, values: np.ndarray) -> dict[str, dict[str, Any]]:
+    def limit_forecasts(self, values: np.ndarray) -> dict[str, LimitForecast]:
         """Return for one process what each limit asks and what is predicted of it."""
-        facts: dict[str, dict[str, Any]] = {}
+        found: dict[str, LimitForecast] = {}
         for name, limit in self.study.limits.items():
             if self.removal is None:
                 continue
@@ -344,16 +344,17 @@ class FinishModel:
             p = removal_probability(self.removal, values, self.most_removal(name), sections)
             start = 0.0 if name == "removed_um" else float(self.study.job.film_before_um or 0.0)
             sign = 1.0 if name == "removed_um" else -1.0
-            facts[name] = {
-                **limit.condition.to_dict(),
-                **({} if name == "removed_um" else {"film_before_um": start}),
-                "set_by": limit.set_by,
-                "assurance": limit.assurance,
-                "predicted": float(start + sign * mean[0]),
-                "worst": float(start + sign * worst[0]),
-                "probability": float(p[0]),
-            }
-        return facts
+            found[name] = LimitForecast(
+                set_by=limit.set_by,
+                assurance=limit.assurance,
+                at_least=limit.condition.at_least,
+                at_most=limit.condition.at_most,
+                film_before_um=None if name == "removed_um" else start,
+                predicted=float(start + sign * mean[0]),
+                worst=float(start + sign * worst[0]),
+                probability=float(p[0]),
+            )
+        return found
 
     @cached_property
     def checked(self) -> tuple[Check, ...]:
@@ -383,14 +384,16 @@ class FinishModel:
             found += self.removal.cautions
         return tuple(dict.fromkeys(found))
 
-    def evidence(self) -> dict[str, Any]:
-        """Return what the model rests on, as plain facts for the procedure."""
+    def evidence(self) -> Evidence:
+        """Return what the model rests on, for the recipe and the procedure."""
         fits = {name: self.response(name) for name in self.study.goal}
-        facts = evidence(self.study, self._trials, self.done, fits, kind=self.kind, seed=self.seed)
-        facts["worked"] = {f.factor: list(self.worked.levels(f)) for f in self.study.factors}
-        if self.earlier is not None:
-            facts["earlier_trials"], facts["earlier_study"] = len(self.earlier.trials), self.earlier.title
-        return facts
+        found = evidence_of(self.study, self._trials, self.done, fits, kind=self.kind, seed=self.seed)
+        return replace(
+            found,
+            worked={f.factor: list(self.worked.levels(f)) for f in self.study.factors},
+            earlier_trials=None if self.earlier is None else len(self.earlier.trials),
+            earlier_study=None if self.earlier is None else self.earlier.title,
+        )
 
     def text(self) -> str:
         """Return one sentence: what was fitted, and how well it held."""
@@ -420,7 +423,7 @@ class FinishModel:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the evidence, checks and cautions as plain Python."""
-        return {**self.evidence(), "checks": list(self.checks), "cautions": list(self.cautions)}
+        return {**self.evidence().to_dict(), "checks": list(self.checks), "cautions": list(self.cautions)}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw readings against what the other trials say of them, for the first goal."""

@@ -6,16 +6,53 @@ here. Also the processes that a burn-through rules out. Finish goals are elsewhe
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from finishlab.model.additive import Additive
 from finishlab.model.readings import burned_through
-from finishlab.study import Setting, Study
+from finishlab.study import Condition, Setting, Study
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+@dataclass(frozen=True)
+class LimitForecast:
+    """
+    What a limit on film asks, and what is predicted of a process beside it.
+
+    Attributes
+    ----------
+    set_by : str
+        Who set the limit.
+    assurance : float
+        With which it is to be kept, a probability.
+    at_least, at_most : float or None
+        The limit, µm left or µm removed; None where it has no such end.
+    film_before_um : float or None
+        Film of the job before work, µm, of a limit on the film left.
+    predicted, worst : float or None
+        Film left or removed, µm: on average, and on the worst section with that assurance.
+    probability : float or None
+        That the next job keeps the limit, 0 to 1.
+    """
+
+    set_by: str
+    assurance: float
+    at_least: float | None = None
+    at_most: float | None = None
+    film_before_um: float | None = None
+    predicted: float | None = None
+    worst: float | None = None
+    probability: float | None = None
+
+    @property
+    def condition(self) -> Condition:
+        """The limit as a condition."""
+        return Condition(self.at_least, self.at_most)
 
 
 def removal_probability(removal: Additive, values: np.ndarray, at_most: float, sections: int) -> np.ndarray:

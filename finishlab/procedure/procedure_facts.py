@@ -14,13 +14,16 @@ from dataclasses import replace
 from datetime import date as Date
 from typing import TYPE_CHECKING, Any
 
+from finishlab.plain import plain
 from finishlab.procedure.shop import with_mils, words
 from finishlab.study import AMOUNTS, LIMITS, RESPONSES, Condition
 from finishlab.study.column_names import quantities_after
 from finishlab.words import show
 
 if TYPE_CHECKING:
+    from finishlab.model.limits import LimitForecast
     from finishlab.solve import Recipe
+    from finishlab.solve.answer_parts import EarlierAnswer, Saving
     from finishlab.solve.bench_card import Checkpoints
     from finishlab.study import Setting, Step, Study
 
@@ -179,26 +182,6 @@ def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[list[str
     ]
 
 
-def plain(value: Any) -> Any:
-    """
-    Return a value as JSON can hold it: no arrays, no numbers of another library, no NaN.
-
-    Examples
-    --------
-    >>> plain({"a": (1.5, float("nan")), 2: None})
-    {'a': [1.5, None], '2': None}
-    """
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, Date):
-        return value.isoformat()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
 def goal_text(goal: Mapping[str, Condition], study: Study) -> str:
     """Return a goal in words, haze with the method that gives it its scale."""
     method = study.reading.haze_method
@@ -236,7 +219,7 @@ def _scope(recipe: Recipe) -> dict[str, Any]:
 
 def _levels(setting: Setting, recipe: Recipe) -> str:
     """Return what the trials worked of a setting; what was studied where an older recipe does not say."""
-    worked = recipe.evidence.get("worked")
+    worked = recipe.evidence.worked
     if worked is None or setting.held:
         return show.levels_text(setting)
     return show.levels_text(setting, worked[setting.factor])
@@ -244,16 +227,19 @@ def _levels(setting: Setting, recipe: Recipe) -> str:
 
 def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
     e, w = recipe.evidence, words()["evidence"]
-    counts = [w["trials"].format(trials=e["trials"], panels=e["panels"])]
-    if e.get("readings"):
-        counts.append(w["readings"].format(readings=e["readings"]))
-    if e.get("technicians"):
-        counts.append(w["technicians"].format(technicians=e["technicians"]))
-    if e.get("first_date") and e.get("last_date"):
-        counts.append(w["dates"].format(first=e["first_date"], last=e["last_date"]))
+    counts = [w["trials"].format(trials=e.trials, panels=e.panels)]
+    if e.readings:
+        counts.append(w["readings"].format(readings=e.readings))
+    if e.technicians:
+        counts.append(w["technicians"].format(technicians=e.technicians))
+    if e.first_date and e.last_date:
+        counts.append(w["dates"].format(first=e.first_date, last=e.last_date))
     said = [f"{', '.join(counts)}."]
-    said += [w[name].format(**{name: e[name]}) for name in ("spoiled", "burned") if e.get(name)]
-    said.append(w.get(f"model_{e['model']}", w["model_other"]).format(model=e["model"]))
+    if e.spoiled:
+        said.append(w["spoiled"].format(spoiled=e.spoiled))
+    if e.burned:
+        said.append(w["burned"].format(burned=e.burned))
+    said.append(w.get(f"model_{e.model}", w["model_other"]).format(model=e.model))
     lines = [" ".join(said), w["goal"].format(goal=goal_text(recipe.goal, recipe.study))]
     lines.append(
         w["assurance"].format(
@@ -268,43 +254,43 @@ def _evidence(recipe: Recipe, mils: bool) -> dict[str, Any]:
         "lines": lines,
         "predicted": _predicted(recipe, mils),
         "rivals": _rivals(recipe),
-        "fingerprint": e.get("fingerprint", ""),
+        "fingerprint": e.fingerprint,
         "made_with": w["made_with"].format(
-            versions=", ".join(f"{name} {number}" for name, number in e["versions"].items()), seed=e["seed"]
+            versions=", ".join(f"{name} {number}" for name, number in e.versions.items()), seed=e.seed
         )
-        if "versions" in e
+        if e.versions
         else "",
     }
 
 
-def _answer(stood: Mapping[str, Any]) -> str:
+def _answer(stood: EarlierAnswer) -> str:
     """An answer of an earlier round in words."""
     w = words()["evidence"]
-    return w["history_found" if stood["found"] else "history_closest"].format(
-        trials=stood["trials"],
-        process=stood["process"],
-        minutes=show.time_text(stood["minutes"], show.known(stood.get("job_minutes"))),
-        assurance=show.percent(stood["assurance"]),
+    return w["history_found" if stood.found else "history_closest"].format(
+        trials=stood.trials,
+        process=stood.process,
+        minutes=show.time_text(stood.minutes, show.known(stood.job_minutes)),
+        assurance=show.percent(stood.assurance),
     )
 
 
-def _saves(saves: Mapping[str, Any]) -> str:
+def _saves(saves: Saving) -> str:
     """What the process saves a job against today's; more time is said as more, not as a negative saving."""
-    w, low, high = words()["evidence"], saves["low"], saves["high"]
+    w, low, high = words()["evidence"], saves.low, saves.high
     if low <= 0 <= high:
         said = w["saves_none"].format(interval=show.interval_text(low, high, "minutes"))
-    elif saves["minutes"] > 0:
-        minutes = show.minutes_text(saves["minutes"], "down")
+    elif saves.minutes > 0:
+        minutes = show.minutes_text(saves.minutes, "down")
         said = w["saves_less"].format(minutes=minutes, interval=show.interval_text(low, high, "minutes"))
     else:
-        minutes = show.minutes_text(-saves["minutes"])
+        minutes = show.minutes_text(-saves.minutes)
         said = w["saves_more"].format(minutes=minutes, interval=show.interval_text(-high, -low, "minutes"))
     beside = w["saves"].format(
-        today_minutes=show.minutes_text(saves["today_minutes"]),
-        today_assurance=show.percent(saves["today_assurance"]),
+        today_minutes=show.minutes_text(saves.today_minutes),
+        today_assurance=show.percent(saves.today_assurance),
         said=said,
     )
-    return beside if saves.get("today_keeps_limits", True) else f"{beside} {w['saves_beyond']}"
+    return beside if saves.today_keeps_limits else f"{beside} {w['saves_beyond']}"
 
 
 def _predicted(recipe: Recipe, mils: bool) -> list[list[str]]:
@@ -420,7 +406,7 @@ def _read_between(recipe: Recipe, step: Step) -> tuple[str, ...]:
     """What is read after a step before the last: the gloss that the trials read there; empty for none."""
     if step.name not in recipe.study.reading.after:
         return ()
-    taken = recipe.evidence.get("read_after")
+    taken = recipe.evidence.read_after
     if taken is None:  # kept by an older finishlab
         return quantities_after(recipe.study, step.name)
     return (taken[step.name],) if taken.get(step.name) else ()
@@ -442,26 +428,17 @@ def _step_notes(recipe: Recipe, checkpoints: Checkpoints | None) -> list[str]:
     return notes + ([w["accept_blank"]] if between and checkpoints is None else [])
 
 
-def stop_text(name: str, limit: Mapping[str, Any]) -> str:
-    """Return when to stop by a recipe's limit on film, and who set it."""
-    return show.stop_when(name, Condition(limit.get("at_least"), limit.get("at_most")), limit["set_by"])
-
-
-def _limit(name: str, limit: Mapping[str, Any]) -> str:
+def _limit(name: str, limit: LimitForecast) -> str:
     w, unit = words()["stop"], LIMITS[name][1]
     toward = _CAUTION[name]
-    shown = {
-        key: f"{show.number(limit[key], 1, toward)} {unit}"
-        for key in ("predicted", "worst")
-        if limit.get(key) is not None
-    }
-    said = [stop_text(name, limit)]
-    if len(shown) == 2:
-        said.append(w["removed" if toward == "up" else "left"].format(**shown))
+    said = [show.stop_when(name, limit.condition, limit.set_by)]
+    if limit.predicted is not None and limit.worst is not None:
+        predicted, worst = (f"{show.number(x, 1, toward)} {unit}" for x in (limit.predicted, limit.worst))
+        said.append(w["removed" if toward == "up" else "left"].format(predicted=predicted, worst=worst))
     said.append(
         w["kept"].format(
-            assurance=show.asked_percent(limit["assurance"]),
-            probability=show.percent(show.known(limit.get("probability"))),
+            assurance=show.asked_percent(limit.assurance),
+            probability=show.percent(show.known(limit.probability)),
         )
     )
     return " ".join(said)

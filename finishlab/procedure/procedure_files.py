@@ -22,8 +22,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from finishlab.errors import ProcedureError, RecordsError
 from finishlab.figures import answer_figures, frame
+from finishlab.plain import plain
 from finishlab.procedure.kept_procedure import DRAFT, FORMAT, ISSUED, WITHDRAWAL, fingerprint, parted, stem
-from finishlab.procedure.procedure_facts import plain, procedure_facts
+from finishlab.procedure.procedure_facts import procedure_facts
 from finishlab.procedure.shop import read_shop, shown_shop, words, words_for
 from finishlab.records.sheets.sheet_files import write_whole
 from finishlab.words import show
@@ -196,7 +197,7 @@ def write_procedure(
         shop=read_shop(Path(folder)),
         checkpoints=checkpoints,
     )
-    return keep(plain(recipe.to_dict()), facts, Path(folder), status="draft")
+    return keep(recipe.to_dict(), facts, Path(folder), status="draft")
 
 
 def checked(recipe: Recipe, number: str, date: Date | str | None, mistakes: tuple[str, ...] = ()) -> Date:

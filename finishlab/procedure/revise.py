@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from finishlab.errors import ProcedureError
 from finishlab.procedure.issue import put_in_force
 from finishlab.procedure.kept_procedure import DRAFT, kept_file, kept_files
-from finishlab.procedure.procedure_facts import issued_facts, plain, procedure_facts
+from finishlab.procedure.procedure_facts import issued_facts, procedure_facts
 from finishlab.procedure.procedure_files import Procedure, checked, keep
 from finishlab.procedure.shop import read_shop
 
@@ -126,7 +126,7 @@ def revise_procedure(
         checkpoints=checkpoints,
         before=before,
     )
-    kept = plain(recipe.to_dict())
+    kept = recipe.to_dict()
     if approved_by is None:
         return keep(kept, facts, folder, status="draft", previous=earlier["fingerprint"])
     return put_in_force(kept, issued_facts(facts, date, approved_by.strip()), folder, earlier)

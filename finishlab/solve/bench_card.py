@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.evidence import gloss_read_after
 from finishlab.model.patch_readings import GlossRead
+from finishlab.plain import from_plain, plain_fields
 from finishlab.solve.mid_job_ways import Weighed
 from finishlab.solve.recipe import Recipe
 from finishlab.study import RESPONSES
@@ -40,6 +41,53 @@ _REACH = 4.0
 
 
 @dataclass(frozen=True)
+class Checkpoint:
+    """
+    What to do at the readings of one range after a step.
+
+    Attributes
+    ----------
+    step : str
+        After which the patch is read.
+    reading : str
+        What is read, as ``gloss_20``.
+    from_gu, to_gu : float
+        The range, GU, its upper end left out; infinite where it is open.
+    action : str
+        What to do, in words.
+    minutes : float
+        Further working minutes of this section.
+    assurance : float
+        Probability that the job meets every goal at the lower end of the range, 0 to 1: all its sections worked so,
+        as of a recipe. 0 where nothing is advised.
+    as_expected : bool
+        Whether the recipe's own reading lies here.
+    """
+
+    step: str
+    reading: str
+    from_gu: float
+    to_gu: float
+    action: str
+    minutes: float
+    assurance: float
+    as_expected: bool
+
+    @property
+    def decides(self) -> bool:
+        """Whether another reading would ask for other work: a range open at both ends asks for the same whatever is read."""
+        return math.isfinite(self.from_gu) or math.isfinite(self.to_gu)
+
+    def range(self) -> str:
+        """Return the range in words."""
+        if math.isinf(self.to_gu):
+            return f"{self.from_gu:g} GU or more"
+        if math.isinf(self.from_gu):
+            return f"below {self.to_gu:g} GU"
+        return f"{self.from_gu:g} to {self.to_gu:g} GU"
+
+
+@dataclass(frozen=True)
 class Checkpoints:
     """
     What to do at which reading, step by step.
@@ -48,17 +96,15 @@ class Checkpoints:
 
     Attributes
     ----------
-    rows : tuple of dict of str -> value
-        From the highest reading down: ``step``, ``reading`` (as gloss_20), ``from_gu`` and ``to_gu`` (GU, infinite where open),
-        ``action`` in words, ``minutes`` further, ``assurance`` of the job at its lower end (all its sections worked so, as of a
-        recipe), ``as_expected`` where the recipe's own reading lies.
+    rows : tuple of Checkpoint
+        Step by step, of each from the highest reading down.
     limits : tuple of str
         Limits on film at which work stops, with who set them.
     wanted : float
         The assurance asked of the job, a probability.
     """
 
-    rows: tuple[dict[str, Any], ...]
+    rows: tuple[Checkpoint, ...]
     limits: tuple[str, ...]
     wanted: float
 
@@ -70,56 +116,47 @@ class Checkpoints:
         """Return a line for each step after which a reading decides how to go on."""
         said = []
         for step in self.steps():
-            mine = [row for row in self.rows if row["step"] == step]
-            ways = "; ".join(f"{_range(row)}: {row['action']}" for row in mine)
-            said.append(f"After {step} ({RESPONSES[mine[0]['reading']][0]}): {ways}.")
+            mine = [row for row in self.rows if row.step == step]
+            ways = "; ".join(f"{row.range()}: {row.action}" for row in mine)
+            said.append(f"After {step} ({RESPONSES[mine[0].reading][0]}): {ways}.")
         return said
 
     def steps(self) -> tuple[str, ...]:
         """Return the steps after which a reading decides how to go on."""
-        # One row open at both ends asks for the same work whatever is read.
-        decided = [row for row in self.rows if math.isfinite(row["from_gu"]) or math.isfinite(row["to_gu"])]
-        return tuple(dict.fromkeys(row["step"] for row in decided))
+        return tuple(dict.fromkeys(row.step for row in self.rows if row.decides))
 
     def as_expected(self, step: str) -> str:
         """Return the readings after a step at which the recipe is gone on with; empty where no reading decides."""
-        mine = [row for row in self.rows if row["step"] == step and row["as_expected"]]
+        mine = [row for row in self.rows if row.step == step and row.as_expected]
         if not mine or step not in self.steps():
             return ""
-        return f"{RESPONSES[mine[0]['reading']][0]} {_range(mine[0])}"
+        return f"{RESPONSES[mine[0].reading][0]} {mine[0].range()}"
 
     def table(self) -> pd.DataFrame:
         """Return the rows as a table."""
         import pandas as pd
 
-        return pd.DataFrame(list(self.rows))
+        return pd.DataFrame([vars(row) for row in self.rows], columns=[f.name for f in fields(Checkpoint)])
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python; an open end is None."""
-        rows = [
-            {k: None if isinstance(v, float) and math.isinf(v) else v for k, v in row.items()}
-            for row in self.rows
-        ]
-        return {"rows": rows, "limits": list(self.limits), "wanted": self.wanted}
+        return plain_fields(self)
 
     @classmethod
     def from_dict(cls, facts: Mapping[str, Any]) -> Checkpoints:
         """Make the table again from what `to_dict` gave."""
-        rows = tuple(
-            {
-                **row,
-                "from_gu": -math.inf if row["from_gu"] is None else row["from_gu"],
-                "to_gu": math.inf if row["to_gu"] is None else row["to_gu"],
-            }
+        unsaid = {"from_gu": -math.inf, "to_gu": math.inf, "minutes": math.nan, "assurance": math.nan}
+        rows = (
+            from_plain(Checkpoint, {k: unsaid.get(k) if v is None else v for k, v in row.items()})
             for row in facts["rows"]
         )
-        return cls(rows, tuple(facts["limits"]), facts["wanted"])
+        return cls(tuple(rows), tuple(facts["limits"]), facts["wanted"])
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the further minutes of the advice against the reading, one line a step."""
         from finishlab.figures import job_figures
 
-        return job_figures.card(self.rows, ax=ax)
+        return job_figures.card(self.table(), ax=ax)
 
     def _repr_html_(self) -> str:
         return show.sentence_and_table(self.text(), self.table())
@@ -162,10 +199,10 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
     >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
     >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> card = fl.checkpoints(model, fl.shortest(model, assurance=0.8))
-    >>> [row["step"] for row in card.rows][-1]
+    >>> card.rows[-1].step
     'cut'
-    >>> cut = [row for row in card.rows if row["step"] == "cut"]
-    >>> cut[0]["to_gu"], cut[-1]["from_gu"]
+    >>> cut = [row for row in card.rows if row.step == "cut"]
+    >>> cut[0].to_gu, cut[-1].from_gu
     (inf, -inf)
     """
     if not recipe.found:
@@ -173,7 +210,7 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
             "the recipe names no process, so there is nothing to check on the way. Find one first."
         )
     study = model.study
-    rows: list[dict[str, Any]] = []
+    rows: list[Checkpoint] = []
     worked: dict[str, Any] = {}
     for index, step in enumerate(study.steps[:-1]):
         worked |= {s.factor: recipe.settings.get(s.factor) for s in step.settings if not s.held}
@@ -191,7 +228,7 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
     return Checkpoints(tuple(rows), limits, recipe.wanted)
 
 
-def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[str, Any]]:
+def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[Checkpoint]:
     """Return the rows of one step, from the highest reading down."""
     name, spots = gloss_read_after(model.study, model.done, weigh.step.name), model.study.reading.spots
     angle, wanted = int(name.removeprefix("gloss_")), recipe.wanted
@@ -230,22 +267,22 @@ def _of_step(model: FinishModel, recipe: Recipe, weigh: Weighed) -> list[dict[st
     if held >= 0 and readings[0] > 0:
         # Below what was asked about nothing is advised from here: no trial came near it.
         cases.append((-math.inf, _FAR_OFF, cases[-1][2], 0.0))
-    rows: list[dict[str, Any]] = []
+    rows: list[Checkpoint] = []
     top = math.inf
     for k, (at, way, further, assurance) in enumerate(cases):
         if k + 1 == len(cases) or cases[k + 1][1] != way:
             end = -math.inf if k + 1 == len(cases) else at  # the lowest row is open
             rows.append(
-                {
-                    "step": weigh.step.name,
-                    "reading": name,
-                    "from_gu": end,
-                    "to_gu": top,
-                    "action": way,
-                    "minutes": further,
-                    "assurance": assurance,
-                    "as_expected": bool(end <= expected < top),
-                }
+                Checkpoint(
+                    step=weigh.step.name,
+                    reading=name,
+                    from_gu=end,
+                    to_gu=top,
+                    action=way,
+                    minutes=further,
+                    assurance=assurance,
+                    as_expected=bool(end <= expected < top),
+                )
             )
             top = at
     return rows
@@ -266,11 +303,3 @@ def _chosen(weigh: Weighed, chance: np.ndarray, sure: np.ndarray, held: int) -> 
         return -1
     near = sure & (weigh.minutes <= weigh.minutes[sure].min() + _NEAR)
     return weigh.own if weigh.own >= 0 and near[weigh.own] else int(np.argmax(np.where(near, chance, -1.0)))
-
-
-def _range(row: Mapping[str, Any]) -> str:
-    if math.isinf(row["to_gu"]):
-        return f"{row['from_gu']:g} GU or more"
-    if math.isinf(row["from_gu"]):
-        return f"below {row['to_gu']:g} GU"
-    return f"{row['from_gu']:g} to {row['to_gu']:g} GU"

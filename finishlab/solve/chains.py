@@ -14,7 +14,7 @@ import numpy as np
 
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
-from finishlab.plain import plain_rows
+from finishlab.plain import plain
 from finishlab.solve.search import in_order, quickest
 from finishlab.study import Study
 from finishlab.words import show
@@ -80,8 +80,12 @@ class Chains:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        chains = plain_rows(self.table_)
-        return {"by": self.by, "wanted": self.wanted, "chains": chains, "cautions": list(self.cautions)}
+        return {
+            "by": self.by,
+            "wanted": self.wanted,
+            "chains": plain(self.table_),
+            "cautions": list(self.cautions),
+        }
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the minutes of each chain with the interval of the next job."""
@@ -143,7 +147,7 @@ def compare_chains(
     """
     import pandas as pd
 
-    study, basis = model.study, model.study.basis
+    study = model.study
     conditions, wanted = study.asked(goal, assurance)
     if model.panels < 2:
         raise ModelError(
@@ -158,8 +162,7 @@ def compare_chains(
         rows.append({"chain": name, "found": best is not None})
         chosen.append(None if best is None else best.values)
         if best is not None:
-            process = show.process_text(basis.settings(best.values[0]), study)
-            rows[-1] |= best.facts | {"process": process}
+            rows[-1] |= vars(best.process) | {"process": show.process_text(best.process.settings, study)}
     times = [f"{of}minutes{end}" for of in ("job_", "") for end in ("", "_low", "_high")]
     columns = ["chain", "found", *times, "assurance", "process"]
     table = pd.DataFrame(rows).reindex(columns=columns)

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from finishlab.model import FinishModel
+from finishlab.solve.answer_parts import Saving, TimedProcess
 from finishlab.solve.forecast import forecast_of
 from finishlab.solve.recipe import Recipe
-from finishlab.solve.search import Candidates, candidates
+from finishlab.solve.search import Candidates, candidates, timed
 from finishlab.solve.verdict import judged
 from finishlab.study import Condition
 
@@ -110,7 +111,7 @@ def shortest(
         rivals=_table(model, conditions, seen.where(_rivals(model, conditions, seen, at, wanted))),
         closest=None,
         saves=_saves(model, values, conditions),
-        limits=model.limit_facts(values),
+        limits=model.limit_forecasts(values),
         evidence=model.evidence(),
         verdict="found",
         limited_by="",
@@ -153,24 +154,24 @@ def _rivals(
 
 def _equals(
     model: FinishModel, goal: Mapping[str, Condition], seen: Candidates, at: int, wanted: float
-) -> tuple[dict[str, Any], ...]:
+) -> tuple[TimedProcess, ...]:
     """Return what keeps the promise too and takes as long for all that is known, the surest first."""
     keep = np.flatnonzero((seen.probability >= wanted) & seen.keeps_limits)
     near = keep[(keep > at) & (seen.job_minutes[keep] <= _near(seen, at))][:_EQUALS_ASKED]
     chosen = seen.at([at])
-    found: list[dict[str, Any]] = []
+    found: list[TimedProcess] = []
     for i in near:
         values = seen.at([i])
         if model.job_difference(values, chosen)[1] <= 0:  # the difference may be none
             found.append(
-                {
-                    "settings": model.study.basis.settings(values[0]),
-                    "minutes": float(seen.minutes[i]),
-                    "job_minutes": float(seen.job_minutes[i]),
-                    "assurance": float(seen.probability[i]),
-                }
+                TimedProcess(
+                    settings=model.study.basis.settings(values[0]),
+                    minutes=float(seen.minutes[i]),
+                    job_minutes=float(seen.job_minutes[i]),
+                    assurance=float(seen.probability[i]),
+                )
             )
-    return tuple(sorted(found, key=lambda e: -e["assurance"])[:_EQUALS])
+    return tuple(sorted(found, key=lambda e: -e.assurance)[:_EQUALS])
 
 
 def _table(model: FinishModel, goal: Mapping[str, Condition], some: Candidates) -> pd.DataFrame:
@@ -186,19 +187,19 @@ def _today(model: FinishModel) -> np.ndarray | None:
     return None if today is None else model.study.basis.row(today)
 
 
-def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]) -> dict[str, float] | None:
+def _saves(model: FinishModel, values: np.ndarray, goal: Mapping[str, Condition]) -> Saving | None:
     today = _today(model)
     if today is None:
         return None
     saved, low, high = model.minutes.difference(today, values)
-    return {
-        "minutes": saved,
-        "low": low,
-        "high": high,
+    return Saving(
+        minutes=saved,
+        low=low,
+        high=high,
         **{f"today_{name}": float(v[0]) for name, v in model.times(today).items()},
-        "today_assurance": float(model.probability_of(today, goal)[0]),
-        "today_keeps_limits": bool(model.keeps_limits(today)[0]),
-    }
+        today_assurance=float(model.probability_of(today, goal)[0]),
+        today_keeps_limits=bool(model.keeps_limits(today)[0]),
+    )
 
 
 # --- nothing found -----------------------------------------------------------------------
@@ -222,14 +223,14 @@ def _not_found(model: FinishModel, goal: dict[str, Condition], wanted: float, se
         study=model.study,
         predicted=predicted,
         rivals=_table(model, goal, seen.where(nearest[1 : 1 + _RIVALS])),
-        closest={
-            "settings": model.study.basis.settings(values[0]),
-            **{k: predicted[k] for k in model.times(values)},
-            "assurance": float(model.probability_of(values, goal)[0]),
-            "keeps_limits": bool(seen.keeps_limits[nearest[0]]),
-        },
+        closest=timed(
+            model,
+            values,
+            float(model.probability_of(values, goal)[0]),
+            keeps_limits=bool(seen.keeps_limits[nearest[0]]),
+        ),
         saves=_saves(model, values, goal),
-        limits=model.limit_facts(values),
+        limits=model.limit_forecasts(values),
         evidence=model.evidence(),
         verdict=verdict.words,
         limited_by=verdict.limited_by,

@@ -11,6 +11,7 @@ import numpy as np
 
 from finishlab.errors import ModelError, RecordsError
 from finishlab.model.readings import burned_through, counted_trials, fitted_readings, is_computed, patch_means
+from finishlab.plain import plain_fields
 from finishlab.records import check_trials
 from finishlab.solve.forecast import Forecast, Readings
 from finishlab.solve.forecast_test import RARE, RATE, Together, read_together, share_as_few
@@ -169,15 +170,7 @@ class Confirmation:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python, at full precision; `from_dict` brings it back."""
-        plain = ("process", "wanted", *_NUMBERS)
-        return {
-            **{k: getattr(self, k) for k in plain},
-            "goal": {name: c.to_dict() for name, c in self.goal.items()},
-            "readings": self.readings.to_dict("records"),
-            "off_by": dict(self.off_by),
-            "forecast": self.forecast.to_dict(),
-            "cautions": list(self.cautions),
-        }
+        return plain_fields(self)
 
     @classmethod
     def from_dict(cls, facts: Mapping[str, Any]) -> Confirmation:
@@ -185,10 +178,11 @@ class Confirmation:
         import pandas as pd
 
         forecast = Forecast.from_dict(facts["forecast"])
+        numbers: dict[str, Any] = {k: math.nan if facts[k] is None else facts[k] for k in _NUMBERS}
         return cls(
             process=facts["process"],
             wanted=facts["wanted"],
-            **{k: facts[k] for k in _NUMBERS},
+            **numbers,
             goal=forecast.goal,
             readings=pd.DataFrame(facts["readings"], columns=list(_COLUMNS)),
             off_by=dict(facts["off_by"]),

@@ -14,6 +14,7 @@ import numpy as np
 
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
+from finishlab.plain import plain_fields
 from finishlab.solve.recipe import Recipe
 from finishlab.words import show
 
@@ -68,7 +69,7 @@ class JobTime:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        return {**vars(self), "cautions": list(self.cautions)}
+        return plain_fields(self)
 
     def _repr_html_(self) -> str:
         import html

@@ -11,6 +11,7 @@ import numpy as np
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.patch_readings import GlossRead
+from finishlab.plain import plain_fields
 from finishlab.study import RANGES, RESPONSES, Step
 from finishlab.words import show
 
@@ -73,13 +74,7 @@ class NextPasses:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        kept = {k: v for k, v in vars(self).items() if k not in ("options", "settings", "cautions")}
-        return {
-            **kept,
-            "settings": dict(self.settings),
-            "cautions": list(self.cautions),
-            "options": self.options.to_dict("records"),
-        }
+        return plain_fields(self)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw further minutes against the assurance of every way on that was weighed."""

@@ -13,7 +13,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from finishlab.errors import StudyError
-from finishlab.plain import plain_rows
+from finishlab.model.evidence import Evidence
+from finishlab.model.limits import LimitForecast
+from finishlab.plain import from_plain, plain, plain_rows
+from finishlab.solve.answer_parts import EarlierAnswer, Saving, TimedProcess
 from finishlab.solve.forecast import Forecast
 from finishlab.solve.verdict import Limit, Words
 from finishlab.study import Condition, Study
@@ -59,31 +62,28 @@ class Recipe:
         intervals named by what they cover, as `FinishModel.predict`.
     rivals : DataFrame
         One row a process, by the job's minutes: quicker ones that fall short and near equals that do not.
-    closest : dict of str -> value, or None
-        `settings`, `minutes`, `job_minutes`, `assurance`, `keeps_limits` of what comes nearest when none was found.
-    saves : dict of str -> float, or None
-        `minutes`, `low`, `high` of work saved a section against today's process (90 % interval),
-        `today_minutes`, `today_job_minutes`, `today_assurance`, `today_keeps_limits`. `job_saves` says the same of the job.
-    limits : dict of limit -> dict of str -> value
+    closest : TimedProcess or None
+        What comes nearest when none was found.
+    saves : Saving or None
+        Work saved a section against today's process, minutes. `job_saves` says the same of the job.
+    limits : dict of limit -> LimitForecast
         What each asks (µm), who set it, what is predicted.
-    evidence : dict of str -> value
-        What it rests on: trials, panels, model, fingerprint, ceiling, spreads.
+    evidence : Evidence
+        What it rests on: trials, panels, model, fingerprint, ceilings, spreads.
     verdict : {"found", "cannot tell yet", "not reachable"}
     limited_by : str
         When none was found: what keeps the closest from it, as `Verdict.limited_by`; else empty.
     would_settle : str
         When none was found: what would settle it.
     cautions : tuple of str
-    equals : tuple of dict of str -> value
+    equals : tuple of TimedProcess
         Others that keep the promise and whose job takes as long for all that is known (the 90 % interval of
-        the difference holds none): `settings`, `minutes`, `job_minutes`, `assurance`, the surest first.
+        the difference holds none), the surest first.
     forecast : Forecast or None
         What was predicted of this process (of the closest when none was found), to hold later
         trials and jobs against. None in a recipe kept before forecasts were.
-    history : tuple of dict of str -> value
-        The answers before this one, oldest first, as `after` puts them in: `found`, `process` in
-        words (the closest when none was found), `minutes`, `job_minutes`, `assurance`, `trials`, `panels`,
-        `fingerprint` of the trials it rested on.
+    history : tuple of EarlierAnswer
+        The answers before this one, oldest first, as `after` puts them in.
     """
 
     found: bool
@@ -97,17 +97,17 @@ class Recipe:
     study: Study
     predicted: dict[str, float]
     rivals: pd.DataFrame
-    closest: dict[str, Any] | None
-    saves: dict[str, float] | None
-    limits: dict[str, dict[str, Any]]
-    evidence: dict[str, Any]
+    closest: TimedProcess | None
+    saves: Saving | None
+    limits: dict[str, LimitForecast]
+    evidence: Evidence
     verdict: Words
     limited_by: Limit
     would_settle: str
     cautions: tuple[str, ...]
-    equals: tuple[dict[str, Any], ...] = ()
+    equals: tuple[TimedProcess, ...] = ()
     forecast: Forecast | None = None
-    history: tuple[dict[str, Any], ...] = ()
+    history: tuple[EarlierAnswer, ...] = ()
 
     @property
     def job_minutes(self) -> float:
@@ -125,27 +125,26 @@ class Recipe:
         return show.known(self.predicted.get("job_minutes_high")) if self.found else math.nan
 
     @property
-    def job_saves(self) -> dict[str, float] | None:
+    def job_saves(self) -> Saving | None:
         """
         What the process (the closest when none was found) saves a job against today's: None without today's process.
 
-        `minutes`, `low`, `high` (90 % interval, of the averages), `today_minutes` and `today_assurance`, of the job;
-        `today_keeps_limits`, true unless today's process is known to break one.
+        The interval is of the averages.
         """
-        if not self.saves or self.study.today is None:
+        if self.saves is None or self.study.today is None:
             return None
-        settings = self.settings if self.found else (self.closest or {}).get("settings", {})
-        job = self.study.basis.job_of
+        settings = self.closest.settings if self.closest else self.settings
+        job, sections = self.study.basis.job_of, self.study.job.sections
         # What both do beside their work differs by the same whatever the work.
         beside = job(self.study.today, 0.0) - job(settings, 0.0)
-        saved = {k: self.study.job.sections * self.saves[k] + beside for k in ("minutes", "low", "high")}
-        today = job(self.study.today, self.saves["today_minutes"])
-        return {
-            **saved,
-            "today_minutes": today,
-            "today_assurance": self.saves["today_assurance"],
-            "today_keeps_limits": self.saves.get("today_keeps_limits", True),
-        }
+        return Saving(
+            minutes=sections * self.saves.minutes + beside,
+            low=sections * self.saves.low + beside,
+            high=sections * self.saves.high + beside,
+            today_minutes=job(self.study.today, self.saves.today_minutes),
+            today_assurance=self.saves.today_assurance,
+            today_keeps_limits=self.saves.today_keeps_limits,
+        )
 
     def after(self, earlier: Recipe) -> Recipe:
         """
@@ -171,7 +170,7 @@ class Recipe:
         >>> bench = fl.PracticeBench(kind=1, seed=3)
         >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
         >>> first = fl.shortest(fl.fit(bench.study, trials[:12]))
-        >>> [answer["trials"] for answer in fl.shortest(fl.fit(bench.study, trials)).after(first).history]
+        >>> [answer.trials for answer in fl.shortest(fl.fit(bench.study, trials)).after(first).history]
         [12]
         """
         mistakes = []
@@ -180,36 +179,37 @@ class Recipe:
                 f"the earlier recipe is about {show.listed(earlier.study.basis.names)}, this one about {show.listed(self.study.basis.names)}. "
                 "Give an earlier answer of the same study."
             )
-        before, now = earlier.evidence["trials"], self.evidence["trials"]
+        before, now = earlier.evidence.trials, self.evidence.trials
         if before > now:
             mistakes.append(
                 f"the earlier recipe rests on {before} trials, this one on {now}. Give the one found before the last round."
             )
         if mistakes:
             raise StudyError(mistakes)
-        named = {"settings": earlier.settings, **{k: getattr(earlier, k) for k in ("minutes", "assurance")}}
-        named = named if earlier.found else earlier.closest or named
-        stood = {
-            "found": earlier.found,
-            "process": show.process_text(named["settings"], earlier.study),
-            "minutes": named["minutes"],
-            "job_minutes": self.study.basis.job_of(named["settings"], named["minutes"]),
-            "assurance": named["assurance"],
-            **{k: earlier.evidence[k] for k in ("trials", "panels", "fingerprint")},
-        }
+        named = earlier.closest or earlier
+        stood = EarlierAnswer(
+            found=earlier.found,
+            process=show.process_text(named.settings, earlier.study),
+            minutes=named.minutes,
+            job_minutes=self.study.basis.job_of(named.settings, named.minutes),
+            assurance=named.assurance,
+            trials=earlier.evidence.trials,
+            panels=earlier.evidence.panels,
+            fingerprint=earlier.evidence.fingerprint,
+        )
         return replace(self, history=(*earlier.history, stood))
 
     def text(self) -> str:
         """Say the answer in plain words, numbers after them."""
         goal = show.listed(c.text(name) for name, c in self.goal.items())
         wanted = show.asked_percent(self.wanted)
-        stand = f"({self.evidence['trials']} trials, {show.counted(self.evidence['panels'], 'panel')})"
+        stand = f"({self.evidence.trials} trials, {show.counted(self.evidence.panels, 'panel')})"
         if not self.found:
             nearest = ""
             if self.closest:
                 nearest = (
-                    f" Closest: {show.process_text(self.closest['settings'], self.study)}, "
-                    f"{self._time(self.closest)} at {show.percent(self.closest['assurance'])}."
+                    f" Closest: {show.process_text(self.closest.settings, self.study)}, "
+                    f"{show.time_text(self.closest.minutes, self.closest.job_minutes)} at {show.percent(self.closest.assurance)}."
                 )
             begin = (
                 "No studied process" if self.verdict == "not reachable" else "Cannot name a process yet that"
@@ -230,42 +230,39 @@ class Recipe:
                 else f"{len(self.equals)} others take as long; the surest of them: "
             )
             lines.append(
-                f"For all the trials can tell {many}{show.process_text(first['settings'], self.study)}, "
-                f"{show.minutes_text(self._job(first))} at {show.percent(first['assurance'])}."
+                f"For all the trials can tell {many}{show.process_text(first.settings, self.study)}, "
+                f"{show.minutes_text(first.job_minutes)} at {show.percent(first.assurance)}."
             )
         quicker = self.quicker()
         if quicker is not None:
             lines.append(
-                f"Closest quicker choice: {show.process_text(quicker, self.study)}, "
-                f"{show.minutes_text(self._job(quicker))} at {show.percent(quicker['assurance'])}."
+                f"Closest quicker choice: {show.process_text(quicker.settings, self.study)}, "
+                f"{show.minutes_text(quicker.job_minutes)} at {show.percent(quicker.assurance)}."
             )
         return " ".join(lines)
 
-    def _job(self, process: Mapping[Any, Any]) -> float:
-        """Return the job's minutes of a process with its working `minutes`, its settings in `settings` or beside them."""
-        return self.study.basis.job_of(process.get("settings", process), process["minutes"])
-
-    def _time(self, process: Mapping[str, Any]) -> str:
-        return show.time_text(process["minutes"], self._job(process))
-
     def _saving(self) -> str:
         saves = self.job_saves
-        if not saves:
+        if saves is None:
             return ""
-        saved = saves["minutes"]
+        saved = saves.minutes
         told = show.number(abs(saved), toward="down")
-        beyond = "" if saves["today_keeps_limits"] else ", which does not keep a limit surely enough"
-        if saves["low"] <= 0 <= saves["high"] or not float(told):
+        beyond = "" if saves.today_keeps_limits else ", which does not keep a limit surely enough"
+        if saves.low <= 0 <= saves.high or not float(told):
             return f", about as long as today's process{beyond}"
         return f", {told} {'less' if saved > 0 else 'more'} than today's process{beyond}"
 
-    def quicker(self) -> dict[str, Any] | None:
+    def quicker(self) -> TimedProcess | None:
         """Return the likeliest of the quicker processes that fall short, or None."""
         if not self.found or self.rivals.empty:
             return None
-        less = [self._job(row) < self.job_minutes for row in self.rivals.to_dict("records")]
-        short = self.rivals[self.rivals["keeps_limits"].to_numpy(bool) & less]
-        return dict(short.iloc[int(short["assurance"].to_numpy().argmax())]) if len(short) else None
+        names = self.study.basis.names
+        rows = [row for row in plain_rows(self.rivals) if row["keeps_limits"]]
+        quicker = [
+            TimedProcess.from_dict(row | {"settings": {n: row[n] for n in names}}, self.study) for row in rows
+        ]
+        short = [process for process in quicker if process.job_minutes < self.job_minutes]
+        return max(short, key=lambda process: process.assurance, default=None)
 
     def table(self) -> pd.DataFrame:
         """Return every process considered, in words, the chosen one first."""
@@ -273,28 +270,8 @@ class Recipe:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python, at full precision; `from_dict` brings it back."""
-        return {
-            "found": self.found,
-            "settings": dict(self.settings),
-            **{k: _plain(getattr(self, k)) for k in (*_NUMBERS, "job_minutes")},
-            "wanted": self.wanted,
-            "goal": {name: c.to_dict() for name, c in self.goal.items()},
-            "study": self.study.source,
-            "predicted": dict(self.predicted),
-            "rivals": plain_rows(self.rivals),
-            "closest": self.closest,
-            "saves": self.saves,
-            "job_saves": self.job_saves,
-            "limits": {name: dict(v) for name, v in self.limits.items()},
-            "evidence": dict(self.evidence),
-            "verdict": self.verdict,
-            "limited_by": self.limited_by,
-            "would_settle": self.would_settle,
-            "equals": [dict(e) for e in self.equals],
-            "cautions": list(self.cautions),
-            "history": [dict(answer) for answer in self.history],
-            "forecast": None if self.forecast is None else self.forecast.to_dict(),
-        }
+        more = {"job_minutes": self.job_minutes, "job_saves": self.job_saves}
+        return plain({**vars(self), **more, "study": self.study.source})
 
     @classmethod
     def from_dict(cls, facts: Mapping[str, Any]) -> Recipe:
@@ -315,17 +292,17 @@ class Recipe:
             study=study,
             predicted=dict(facts["predicted"]),
             rivals=rivals,
-            closest=facts["closest"],
-            saves=facts["saves"],
-            limits=facts["limits"],
-            evidence=facts["evidence"],
+            closest=TimedProcess.from_dict(facts["closest"], study) if facts["closest"] else None,
+            saves=from_plain(Saving, facts["saves"]) if facts["saves"] else None,
+            limits={name: from_plain(LimitForecast, limit) for name, limit in facts["limits"].items()},
+            evidence=Evidence.from_dict(facts["evidence"]),
             verdict=facts["verdict"],
             limited_by=facts["limited_by"],
             would_settle=facts["would_settle"],
-            equals=tuple(dict(e) for e in facts["equals"]),
+            equals=tuple(TimedProcess.from_dict(e, study) for e in facts["equals"]),
             cautions=tuple(facts["cautions"]),
             forecast=Forecast.from_dict(facts["forecast"]) if facts.get("forecast") else None,
-            history=tuple(dict(answer) for answer in facts.get("history", ())),
+            history=tuple(EarlierAnswer.from_dict(answer) for answer in facts.get("history", ())),
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
@@ -336,7 +313,3 @@ class Recipe:
 
     def _repr_html_(self) -> str:
         return show.sentence_and_table(self.text(), self.table())
-
-
-def _plain(x: float) -> float | None:
-    return None if math.isnan(x) else x

@@ -20,6 +20,7 @@ from finishlab import progress
 from finishlab.errors import ModelError
 from finishlab.model import FinishModel
 from finishlab.model.trial_coverage import PLAN_THEM
+from finishlab.solve.answer_parts import TimedProcess
 from finishlab.study import Condition
 
 if TYPE_CHECKING:
@@ -204,13 +205,13 @@ class Quickest:
     at : int
         Its position among them, in order of minutes.
     values : ndarray, shape (1, factors)
-    facts : dict of str -> float
-        ``minutes`` of a section and ``job_minutes``, each with its 90 % interval, and ``assurance``.
+    process : TimedProcess
+        With the 90 % intervals of its minutes.
     """
 
     at: int
     values: np.ndarray
-    facts: dict[str, float]
+    process: TimedProcess
 
 
 def quickest(
@@ -224,9 +225,16 @@ def quickest(
     if at is None:
         return None
     values = seen.at([at])
-    facts = {name: float(v[0]) for name, v in model.times(values).items()}
-    facts["assurance"] = float(seen.probability[at])
-    return Quickest(at, values, facts)
+    return Quickest(at, values, timed(model, values, float(seen.probability[at])))
+
+
+def timed(
+    model: FinishModel, values: np.ndarray, assurance: float, *, keeps_limits: bool = True
+) -> TimedProcess:
+    """Return one process, of shape (1, factors), with its minutes and what is known of its assurance and limits."""
+    times = {name: float(v[0]) for name, v in model.times(values).items()}
+    settings = model.study.basis.settings(values[0])
+    return TimedProcess(settings=settings, assurance=assurance, keeps_limits=keeps_limits, **times)
 
 
 def _batches(count: int) -> list[slice]:

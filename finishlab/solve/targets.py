@@ -14,7 +14,7 @@ import numpy as np
 from finishlab.errors import StudyError
 from finishlab.model import FinishModel
 from finishlab.numbers import is_number
-from finishlab.plain import plain_rows
+from finishlab.plain import plain
 from finishlab.solve.search import in_order, quickest
 from finishlab.study import RESPONSES, Condition, Study
 from finishlab.words import show
@@ -79,13 +79,7 @@ class Frontier:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python."""
-        return {
-            "response": self.response,
-            "wanted": self.wanted,
-            "band": self.band,
-            "targets": plain_rows(self.targets),
-            "cautions": list(self.cautions),
-        }
+        return {k: plain(v) for k, v in vars(self).items() if k != "study"}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw minutes against the target."""
@@ -184,7 +178,7 @@ def frontier(
         rows[target] = {"target": float(target), "found": best is not None}
         if best is not None:
             walk = walk if band else walk.where(slice(best.at, None))
-            rows[target] |= best.facts | model.study.basis.settings(best.values[0])
+            rows[target] |= vars(best.process) | best.process.settings
     columns = [
         "target",
         "found",

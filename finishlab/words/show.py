@@ -288,11 +288,10 @@ def considered(recipe: Any) -> pd.DataFrame:
     if recipe.found:
         add("chosen", recipe.settings, {name: getattr(recipe, name) for name in names})
     elif recipe.closest:
-        nearest = recipe.closest
-        add("closest", nearest["settings"], nearest, bool(nearest.get("keeps_limits", True)))
+        add("closest", recipe.closest.settings, vars(recipe.closest), recipe.closest.keeps_limits)
     if study.today and recipe.saves:
-        keeps = bool(recipe.saves.get("today_keeps_limits", True))
-        add("today", study.today, {k: recipe.saves.get(f"today_{k}") for k in names}, keeps)
+        times = {k: getattr(recipe.saves, f"today_{k}") for k in names}
+        add("today", study.today, times, recipe.saves.today_keeps_limits)
     taken = {row["process"] for row in rows}
     for row in recipe.rivals.to_dict("records"):
         if process_text(row, study) not in taken:

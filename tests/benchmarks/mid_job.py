@@ -28,6 +28,7 @@ from rich.progress import track
 import finishlab as fl
 from finishlab.model.patch_readings import GlossRead
 from finishlab.plan.day import READING_MINUTES
+from finishlab.solve.bench_card import Checkpoint
 from finishlab.solve.mid_job_ways import Weighed
 
 KINDS = (1, 2, 3, 4, 5, 7, 9, 10, 11)
@@ -56,9 +57,9 @@ def surest(chance: np.ndarray, minutes: np.ndarray, keeps: np.ndarray, wanted: f
     return int(fit[0] if len(fit) else np.argmax(chance * keeps))
 
 
-def by_card(weigh: Weighed, rows: tuple[dict, ...], gu: float) -> int | None:
+def by_card(weigh: Weighed, rows: tuple[Checkpoint, ...], gu: float) -> int | None:
     """Return the way on that the card names; None where it sends back to the owner."""
-    action = next(r["action"] for r in rows if r["step"] == "cut" and r["from_gu"] <= gu < r["to_gu"])
+    action = next(r.action for r in rows if r.step == "cut" and r.from_gu <= gu < r.to_gu)
     ways = ["done" if m == 0 else weigh.way(k) for k, m in enumerate(weigh.minutes)]
     return ways.index(action) if action in ways else None
 

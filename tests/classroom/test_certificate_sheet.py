@@ -17,10 +17,11 @@ from test_procedure_paper import told
 from test_procedure_shop import SVG
 
 import finishlab as fl
+from finishlab.model.limits import LimitForecast
 
 BOTH = {
-    "removed_um": {"at_most": 8.0, "set_by": "workshop lead", "assurance": 0.99},
-    "film_left_um": {"at_least": 90.0, "set_by": "coating maker's sheet", "assurance": 0.99},
+    "removed_um": LimitForecast(at_most=8.0, set_by="workshop lead", assurance=0.99),
+    "film_left_um": LimitForecast(at_least=90.0, set_by="coating maker's sheet", assurance=0.99),
 }
 
 

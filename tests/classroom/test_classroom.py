@@ -288,7 +288,7 @@ def test_what_was_read_can_be_fitted_and_followed_up() -> None:
     more = fl.follow_up(fl.fit(lesson.study, lesson.log(1)), trials=4, seed=1)
     lesson.work(1, more)
     recipe = fl.shortest(fl.fit(lesson.study, lesson.log(1)))
-    assert recipe.evidence["trials"] == 16
+    assert recipe.evidence.trials == 16
 
 
 def test_every_mistake_of_a_table_of_recommendations_is_said_and_none_of_it_taken() -> None:

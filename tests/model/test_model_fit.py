@@ -173,8 +173,8 @@ def test_spoiled_and_planned_trials_stay_in_the_table_and_change_nothing(bench, 
     both = pd.concat([trials, wrong], ignore_index=True).assign(trial=range(1, 27), run_order=range(1, 27))
     model = fl.fit(bench.study, both)
     assert len(model.trials) == 26
-    assert model.evidence()["trials"] == 24
-    assert model.evidence()["spoiled"] == 1
+    assert model.evidence().trials == 24
+    assert model.evidence().spoiled == 1
     np.testing.assert_allclose(model.probability(every(bench.study)), expected, atol=1e-6)
 
 
@@ -235,10 +235,10 @@ def test_a_higher_target_is_never_likelier(model, bench):
 
 def test_the_evidence_counts_what_was_worked_and_read(model):
     facts = model.evidence()
-    assert (facts["trials"], facts["panels"], facts["technicians"]) == (24, 4, 2)
-    assert facts["readings"] == 24 * 3 * 3  # three spots after each of three steps
-    assert facts["first_date"] < facts["last_date"]
-    low, high = facts["ceiling_gloss_20"]
+    assert (facts.trials, facts.panels, facts.technicians) == (24, 4, 2)
+    assert facts.readings == 24 * 3 * 3  # three spots after each of three steps
+    assert facts.first_date < facts.last_date
+    low, high = facts.ceilings["gloss_20"]
     assert 78 < low < high < 95  # resins of index 1.48 to 1.55
     assert model.text().startswith("24 trials on 4 panels. 20° gloss: left out in turn, ")
 

@@ -70,9 +70,9 @@ def test_earlier_trials_are_named_in_cautions_and_evidence_and_counted_apart(ben
     model = fl.fit(bench.study, few, earlier=before)
     assert any(c.startswith("28 trials of an earlier study ('Practice bench") for c in model.cautions)
     facts = model.evidence()
-    assert (facts["trials"], facts["earlier_trials"], facts["panels"]) == (12, 28, 4)
-    assert facts["earlier_study"] == bench.study.title
-    assert "earlier_trials" not in fl.fit(bench.study, few).evidence()
+    assert (facts.trials, facts.earlier_trials, facts.panels) == (12, 28, 4)
+    assert facts.earlier_study == bench.study.title
+    assert fl.fit(bench.study, few).evidence().earlier_trials is None
     # Only present trials are judged, and only they go into the table.
     assert model.table()["row"].tolist() == few.index.tolist()
     assert len(fl.shortest(model).cautions) > 0

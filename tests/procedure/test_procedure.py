@@ -24,6 +24,8 @@ from on_paper import needs_paper, pages_of, printed
 import finishlab as fl
 from finishlab import ProcedureError, Recipe, issue_procedure, read_procedure, write_procedure
 from finishlab.classroom import newcomer_sheet
+from finishlab.model.limits import LimitForecast
+from finishlab.plain import plain
 from finishlab.procedure import (
     Procedure,
     customer,
@@ -36,9 +38,9 @@ from finishlab.procedure import (
     states,
 )
 from finishlab.procedure.kept_procedure import fingerprint
-from finishlab.procedure.procedure_facts import plain
 from finishlab.procedure.shop import words
-from finishlab.solve.bench_card import Checkpoints
+from finishlab.solve.answer_parts import Saving
+from finishlab.solve.bench_card import Checkpoint, Checkpoints
 from finishlab.study import Condition, Job, Reading, Step
 
 DAY = "2025-11-25"
@@ -164,16 +166,16 @@ def test_the_numbers_can_be_worked_out_again_from_what_the_page_names(bench, tri
     recipe = fl.shortest(fl.fit(bench.study, trials), goal={"gloss_20": {"at_least": 76}})
     write_procedure(recipe, number="SP-1", folder=tmp_path)
     kept = read_procedure(tmp_path, "SP-1")
-    assert kept.evidence["versions"]["numpy"] == np.__version__
+    assert kept.evidence.versions["numpy"] == np.__version__
     again = fl.shortest(
-        fl.fit(bench.study, trials, seed=kept.evidence["seed"]), goal=kept.goal, assurance=kept.wanted
+        fl.fit(bench.study, trials, seed=kept.evidence.seed), goal=kept.goal, assurance=kept.wanted
     )
-    assert again.evidence["fingerprint"] == kept.evidence["fingerprint"]
+    assert again.evidence.fingerprint == kept.evidence.fingerprint
     assert (again.settings, again.minutes, again.assurance) == (kept.settings, kept.minutes, kept.assurance)
 
 
 def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: Path) -> None:
-    longer = {"minutes": -1.42, "low": -2.31, "high": -0.55, "today_minutes": 5.4, "today_assurance": 0.402}
+    longer = Saving(minutes=-1.42, low=-2.31, high=-0.55, today_minutes=5.4, today_assurance=0.402)
     _, page = written(tmp_path, saves=longer)
     assert (
         "Against today's process (84.4 minutes a job, 40 % assurance): "
@@ -267,14 +269,9 @@ def test_a_limit_stands_with_who_set_it_and_how_sure_the_trials_are(tmp_path: Pa
 
 
 def test_a_limit_on_the_film_left_is_rounded_down(tmp_path: Path) -> None:
-    limit = {
-        "at_least": 30.0,
-        "set_by": "owner",
-        "assurance": 0.995,
-        "predicted": 38.96,
-        "worst": 34.19,
-        "probability": 1.0,
-    }
+    limit = LimitForecast(
+        at_least=30.0, set_by="owner", assurance=0.995, predicted=38.96, worst=34.19, probability=1.0
+    )
     _, page = written(tmp_path, limits={"film_left_um": limit})
     (line,) = [x for x in page.of("p") if "of film" in x]
     assert line.startswith("Stop when 30 µm of film is left (limit set by owner).")
@@ -285,7 +282,7 @@ def test_a_limit_on_the_film_left_is_rounded_down(tmp_path: Path) -> None:
 def test_film_has_one_number_on_the_whole_page(tmp_path: Path) -> None:
     """10.93 µm is 11.0 toward caution in the stop rule; the table of what the trials predict says the same."""
     base = stand_ins.recipe()
-    limit = {**base.limits["removed_um"], "at_most": 14.0, "predicted": 10.93, "worst": 13.42}
+    limit = dataclasses.replace(base.limits["removed_um"], at_most=14.0, predicted=10.93, worst=13.42)
     predicted = {
         **base.predicted,
         "removed_um": 10.93,
@@ -465,16 +462,16 @@ class Noting(dict):  # type: ignore[type-arg]
 
 CARD = Checkpoints(
     (
-        {
-            "step": "cut",
-            "reading": "gloss_20",
-            "from_gu": 70.0,
-            "to_gu": math.inf,
-            "action": "polish 2 passes",
-            "minutes": 2.0,
-            "assurance": 0.95,
-            "as_expected": True,
-        },
+        Checkpoint(
+            step="cut",
+            reading="gloss_20",
+            from_gu=70.0,
+            to_gu=math.inf,
+            action="polish 2 passes",
+            minutes=2.0,
+            assurance=0.95,
+            as_expected=True,
+        ),
     ),
     (),
     0.9,
@@ -482,7 +479,7 @@ CARD = Checkpoints(
 
 
 def test_between_steps_the_accept_bands_are_those_of_the_mid_job_table(tmp_path: Path) -> None:
-    anything = {**CARD.rows[0], "step": "sand", "reading": "gloss_60", "from_gu": -math.inf}
+    anything = dataclasses.replace(CARD.rows[0], step="sand", reading="gloss_60", from_gu=-math.inf)
     card = dataclasses.replace(CARD, rows=(*CARD.rows, anything))
     steps = write_procedure(stand_ins.recipe(), number="SP-1", folder=tmp_path, checkpoints=card).facts[
         "steps"
@@ -509,7 +506,7 @@ def test_a_step_asks_for_what_the_trials_read_there_and_for_nothing_else(tmp_pat
     recipe = dataclasses.replace(
         base,
         study=dataclasses.replace(base.study, reading=read),
-        evidence={**base.evidence, "read_after": read_after},
+        evidence=dataclasses.replace(base.evidence, read_after=read_after),
     )
     made = write_procedure(recipe, number="SP-1", folder=tmp_path)
     sand, cut, polish = (step["read"] for step in made.facts["steps"])
@@ -543,16 +540,16 @@ def test_every_word_of_the_words_file_is_used(tmp_path: Path, monkeypatch: pytes
     study = stand_ins.study(set_by=None)
     study = dataclasses.replace(study, job=Job(), reading=Reading(), steps=(Step("wash", ()), *study.steps))
     alone = stand_ins.recipe(set_by=None, study=study, rivals=stand_ins.recipe().rivals.iloc[:0])
-    models = [{**alone.evidence, "model": model} for model in ("surface", "another")]
-    beyond = {**alone.saves, "today_keeps_limits": False}
-    saved = [{**beyond, "minutes": m, "low": m - 1, "high": m + 1} for m in (0.2, -3.0)]
+    models = [dataclasses.replace(alone.evidence, model=model) for model in ("surface", "another")]
+    beyond = dataclasses.replace(alone.saves, today_keeps_limits=False)
+    saved = [dataclasses.replace(beyond, minutes=m, low=m - 1, high=m + 1) for m in (0.2, -3.0)]
     recipes = [
         stand_ins.recipe(settings=stand_ins.settings(polish_passes=0)),
         stand_ins.recipe().after(stand_ins.recipe().after(stand_ins.not_found())),
         alone,
         *(stand_ins.recipe(evidence=e, saves=s) for e, s in zip(models, saved, strict=True)),
     ]
-    left = {**stand_ins.recipe().limits["removed_um"], "at_most": None, "at_least": 30.0}
+    left = dataclasses.replace(stand_ins.recipe().limits["removed_um"], at_most=None, at_least=30.0)
     recipes.append(stand_ins.recipe(limits={"film_left_um": left}, goal={"faults": Condition(at_most=1)}))
     for i, recipe in enumerate(recipes):
         write_procedure(recipe, number=f"SP-{i}", folder=tmp_path).table()

@@ -95,7 +95,7 @@ def test_a_further_goal_never_gives_a_shorter_process(model, recipe):
 def test_only_studied_settings_are_ever_named(model, bench):
     for target, assurance in itertools.product((30, 70, 78, 80, 84), (0.5, 0.9)):
         answer = fl.shortest(model, goal=gloss(target), assurance=assurance)
-        named = [answer.settings] if answer.found else [answer.closest["settings"]]
+        named = [answer.settings] if answer.found else [answer.closest.settings]
         named += answer.rivals[list(bench.study.basis.names)].to_dict("records")
         for settings in named:
             for name, level in settings.items():
@@ -137,14 +137,14 @@ def test_rivals_are_quicker_ones_that_fall_short_and_near_equals_that_do_not(rec
 
 def test_savings_are_against_todays_process(model, bench, recipe):
     today = model.predict(one(bench.study.today)).iloc[0]
-    assert recipe.saves["today_minutes"] == pytest.approx(today["minutes"])
-    assert recipe.saves["minutes"] == pytest.approx(today["minutes"] - recipe.minutes)
-    assert recipe.saves["low"] < recipe.saves["minutes"] < recipe.saves["high"]
+    assert recipe.saves.today_minutes == pytest.approx(today["minutes"])
+    assert recipe.saves.minutes == pytest.approx(today["minutes"] - recipe.minutes)
+    assert recipe.saves.low < recipe.saves.minutes < recipe.saves.high
     # Both work all three steps, so the job of one section saves what the section does.
     assert recipe.settings["polish_passes"] > 0
-    assert recipe.job_saves["minutes"] == pytest.approx(recipe.saves["minutes"])
-    assert recipe.job_saves["today_minutes"] == pytest.approx(today["minutes"] + 3 + 3 + 3 * 15)
-    assert recipe.saves["today_assurance"] == pytest.approx(model.probability(one(bench.study.today)).iloc[0])
+    assert recipe.job_saves.minutes == pytest.approx(recipe.saves.minutes)
+    assert recipe.job_saves.today_minutes == pytest.approx(today["minutes"] + 3 + 3 + 3 * 15)
+    assert recipe.saves.today_assurance == pytest.approx(model.probability(one(bench.study.today)).iloc[0])
 
 
 def test_the_sentence_names_process_minutes_goal_and_assurance(recipe):
@@ -198,17 +198,17 @@ def test_a_target_above_the_ceiling_is_answered_as_such(model):
     )
     assert answer.would_settle.endswith("as far as the trials tell: no process reaches it. Lower the goal.")
     assert answer.text().startswith("No studied process reaches 20° gloss at least 99 GU with 90 % assurance")
-    assert answer.closest["assurance"] < 0.01
+    assert answer.closest.assurance < 0.01
 
 
 def test_what_comes_nearest_is_the_likeliest_process(model, bench):
     target = next(t for t in np.arange(78, 90, 0.25) if not fl.shortest(model, goal=gloss(float(t))).found)
     answer = fl.shortest(model, goal=gloss(float(target)))
     p = model.probability(every(bench.study), goal=gloss(float(target)))
-    assert answer.closest["assurance"] == pytest.approx(p.max())
-    assert answer.closest["assurance"] < 0.9
+    assert answer.closest.assurance == pytest.approx(p.max())
+    assert answer.closest.assurance < 0.9
     assert answer.would_settle
-    assert answer.closest["settings"] == every(bench.study).loc[p.idxmax()].to_dict()
+    assert answer.closest.settings == every(bench.study).loc[p.idxmax()].to_dict()
 
 
 def test_cannot_tell_yet_says_how_many_more_trials_would_settle_it(model):
@@ -239,8 +239,8 @@ def test_a_limit_on_film_is_kept_or_nothing_is_recommended(bench, trials, model,
     strict = fl.shortest(limited(bench, trials, round(float(removed["removed_um"]), 1)))
     if strict.found:
         assert strict.minutes >= recipe.minutes - 1e-9
-        assert strict.limits["removed_um"]["probability"] >= 0.99
-        assert strict.limits["removed_um"]["set_by"] == "owner, May"
+        assert strict.limits["removed_um"].probability >= 0.99
+        assert strict.limits["removed_um"].set_by == "owner, May"
     assert strict.settings != recipe.settings
     none = fl.shortest(limited(bench, trials, 0.5))
     assert not none.found
@@ -266,9 +266,9 @@ def test_what_burned_through_is_not_recommended_nor_anything_harsher(bench, tria
     both = pd.concat([trials, burned], ignore_index=True)
     other = fl.shortest(fl.fit(bench.study, both))
     assert other.settings != s
-    assert other.evidence["burned"] == 1
+    assert other.evidence.burned == 1
     rank = ["foam", "microfibre", "wool"]
-    t = other.settings if other.found else other.closest["settings"]
+    t = other.settings if other.found else other.closest.settings
     harsher = (
         t["sand_grit"] <= s["sand_grit"]  # P1500 < P2000 < P3000 also as text
         and rank.index(t["cut_pad"]) >= rank.index(s["cut_pad"])
@@ -433,7 +433,7 @@ def test_a_round_can_be_worked_and_fitted_with_the_trials_before(bench, trials, 
     both = pd.concat([trials, more], ignore_index=True)
     both["trial"] = both["run_order"] = range(1, len(both) + 1)
     again = fl.fit(bench.study, both)
-    assert again.evidence()["trials"] == 28
+    assert again.evidence().trials == 28
     assert fl.shortest(again).found
 
 

@@ -447,7 +447,7 @@ def test_haze_by_its_two_glosses_is_judged_as_it_was_fitted(bench, trials):
     source = bench.study.source.replace("ISO 13803", "ASTM D4039")
     study = fl.Study.from_toml(source.replace("[goal]", "[goal]\nhaze = { at_most = 14 }"))
     recipe_ = fl.shortest(fl.fit(study, trials[[c for c in trials if "haze" not in c]]), assurance=0.6)
-    settings = recipe_.settings if recipe_.found else recipe_.closest["settings"]
+    settings = recipe_.settings if recipe_.found else recipe_.closest.settings
     new = bench.work(sheet_of(settings), seed=2)
     found = confirm(recipe_, new[[c for c in new if "haze" not in c]])
     read = found.table().query("response == 'haze'")["reading"]
@@ -480,9 +480,9 @@ def test_the_order_of_the_trials_does_not_matter(recipe, fresh):
 def test_where_none_was_found_the_closest_process_is_judged(bench, model):
     short = fl.shortest(model, assurance=0.999999)
     assert not short.found
-    found = confirm(short, bench.work(sheet_of(short.closest["settings"]), seed=4))
+    found = confirm(short, bench.work(sheet_of(short.closest.settings), seed=4))
     assert found.trials == 6
-    assert found.before == pytest.approx(short.closest["assurance"])
+    assert found.before == pytest.approx(short.closest.assurance)
 
 
 def test_a_confirmation_is_kept_whole(recipe, fresh):
@@ -519,10 +519,10 @@ def test_wrong_trials_are_answered_all_at_once(recipe, fresh):
 def test_answers_of_earlier_rounds_come_oldest_first_and_are_kept(recipe, model):
     surer = fl.shortest(model, assurance=0.5)
     third = recipe.after(surer.after(fl.shortest(model, assurance=0.999999)))
-    assert [h["found"] for h in third.history] == [False, True]
-    assert third.history[1]["minutes"] == surer.minutes
+    assert [h.found for h in third.history] == [False, True]
+    assert third.history[1].minutes == surer.minutes
     assert fl.Recipe.from_dict(json.loads(json.dumps(third.to_dict()))).history == third.history
     assert recipe.history == ()
-    fewer = dataclasses.replace(recipe, evidence={**recipe.evidence, "trials": 12})
+    fewer = dataclasses.replace(recipe, evidence=dataclasses.replace(recipe.evidence, trials=12))
     with pytest.raises(fl.StudyError, match="rests on 24 trials, this one on 12"):
         fewer.after(recipe)

@@ -116,21 +116,21 @@ def card(model, recipe):
 
 
 def test_the_card_covers_every_reading_once_from_the_highest_down(card):
-    for step in {row["step"] for row in card.rows}:
-        mine = [row for row in card.rows if row["step"] == step]
-        assert (mine[0]["to_gu"], mine[-1]["from_gu"]) == (np.inf, -np.inf)
+    for step in {row.step for row in card.rows}:
+        mine = [row for row in card.rows if row.step == step]
+        assert (mine[0].to_gu, mine[-1].from_gu) == (np.inf, -np.inf)
         for above, below in pairwise(mine):
-            assert above["from_gu"] == below["to_gu"]
-            assert above["minutes"] <= below["minutes"] + 1e-9  # duller never asks for less
-        assert sum(row["as_expected"] for row in mine) == 1
+            assert above.from_gu == below.to_gu
+            assert above.minutes <= below.minutes + 1e-9  # duller never asks for less
+        assert sum(row.as_expected for row in mine) == 1
 
 
 def test_the_card_says_what_next_passes_says_where_it_only_goes_on(model, recipe, card):
-    row = next(r for r in card.rows if r["step"] == "cut" and r["as_expected"])
+    row = next(r for r in card.rows if r.step == "cut" and r.as_expected)
     worked = {k: v for k, v in recipe.settings.items() if not k.startswith("polish")}
-    middle = (max(row["from_gu"], 0) + min(row["to_gu"], 90)) / 2
+    middle = (max(row.from_gu, 0) + min(row.to_gu, 90)) / 2
     found = fl.next_passes(model, worked, {"gloss_20": [middle] * 3}, recipe=recipe)
-    assert found.minutes <= row["minutes"] + 1e-6
+    assert found.minutes <= row.minutes + 1e-6
 
 
 def test_the_card_comes_back_from_its_kept_form(card):
@@ -150,7 +150,7 @@ def test_a_step_that_no_trial_read_has_no_place_on_the_card(model):
     trials = model.trials.drop(columns=[c for c in model.trials.columns if c.startswith("sand_gloss")])
     other = fl.fit(model.study, trials)
     assert "sand" in model.study.reading.after
-    assert {row["step"] for row in fl.checkpoints(other, fl.shortest(other)).rows} == {"cut"}
+    assert {row.step for row in fl.checkpoints(other, fl.shortest(other)).rows} == {"cut"}
 
 
 def test_a_step_is_judged_by_a_gloss_that_the_trials_read_there(model):
@@ -162,7 +162,7 @@ def test_a_step_is_judged_by_a_gloss_that_the_trials_read_there(model):
     assert gloss_read_after(bench.study, only_60, "cut") == "gloss_60"
     both = model.trials.assign(sand_gloss_20=4.0, sand_gloss_60=18.0)
     assert gloss_read_after(bench.study, both, "sand") == "gloss_60"
-    assert model.evidence()["read_after"] == {
+    assert model.evidence().read_after == {
         step.name: gloss_read_after(bench.study, model.done, step.name) for step in bench.study.steps[:-1]
     }
 
@@ -245,12 +245,12 @@ def test_the_expected_reading_leads_on_as_the_recipe_says(job):
         steps = ("sand",) if step == "sand" else ("sand", "cut")
         worked = {k: v for k, v in recipe.settings.items() if k.split("_")[0] in steps}
         weigh = Weighed(model, worked, recipe, recipe.goal)
-        (row,) = [r for r in card.rows if r["step"] == step and r["as_expected"]]
-        assert row["action"] == weigh.way(weigh.own)
-        assert row["assurance"] >= recipe.wanted
+        (row,) = [r for r in card.rows if r.step == step and r.as_expected]
+        assert row.action == weigh.way(weigh.own)
+        assert row.assurance >= recipe.wanted
         # Asked about the very reading, the same; by a recipe's own definition of its assurance.
-        expected = weigh.patch.reads(int(row["reading"][-2:]), 3, 1.0)[0]
-        found = fl.next_passes(model, worked, {row["reading"]: [expected] * 3}, recipe=recipe)
+        expected = weigh.patch.reads(int(row.reading[-2:]), 3, 1.0)[0]
+        found = fl.next_passes(model, worked, {row.reading: [expected] * 3}, recipe=recipe)
         assert found.settings == recipe.settings
         assert found.wanted == recipe.wanted
         assert found.assurance >= recipe.wanted
@@ -366,4 +366,4 @@ def test_a_patch_gone_on_with_is_the_same_patch(bench):
 
 def test_the_card_as_a_figure_has_a_line_for_each_step_read(card):
     ax = card.plot(ax=blank(7, 4))
-    assert {line.get_label() for line in ax.get_lines()} == {f"after {row['step']}" for row in card.rows}
+    assert {line.get_label() for line in ax.get_lines()} == {f"after {row.step}" for row in card.rows}

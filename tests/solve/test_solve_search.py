@@ -168,6 +168,6 @@ def test_the_stationary_point_of_a_published_composite_study_is_what_comes_close
         trial=range(1, 14), panel="1", patch=range(1, 14), minutes=10.0
     )
     model = fl.fit(study, log, kind="surface")
-    closest = fl.shortest(model).closest["settings"]
+    closest = fl.shortest(model).closest.settings
     assert closest["run_time"] == pytest.approx(0.389, abs=0.15)
     assert closest["run_heat"] == pytest.approx(0.306, abs=0.15)

@@ -9,6 +9,7 @@ import pytest
 
 import finishlab as fl
 from finishlab.solve import Recipe
+from finishlab.solve.answer_parts import Saving, TimedProcess
 from finishlab.solve.verdict import chance_to_reach
 from finishlab.words.show import process_text
 
@@ -98,13 +99,11 @@ def test_verdicts_are_right_more_often_than_not_on_shops_whose_truth_is_known():
 def test_what_takes_as_long_for_all_that_is_known_is_named(model):
     recipe = fl.shortest(model, goal=gloss(76))
     for other in recipe.equals:
-        assert other["assurance"] >= recipe.wanted
-        assert other["minutes"] >= recipe.minutes
-        a, b = (model.study.basis.row(s) for s in (other["settings"], recipe.settings))
+        assert other.assurance >= recipe.wanted
+        assert other.minutes >= recipe.minutes
+        a, b = (model.study.basis.row(s) for s in (other.settings, recipe.settings))
         assert model.minutes.difference(a, b)[1] <= 0
-    assert [e["assurance"] for e in recipe.equals] == sorted(
-        (e["assurance"] for e in recipe.equals), reverse=True
-    )
+    assert [e.assurance for e in recipe.equals] == sorted((e.assurance for e in recipe.equals), reverse=True)
     again = Recipe.from_dict(recipe.to_dict())
     assert again.equals == recipe.equals
     assert again.verdict == "found"
@@ -112,17 +111,18 @@ def test_what_takes_as_long_for_all_that_is_known_is_named(model):
 
 def test_a_saving_too_small_to_be_shown_is_no_saving_in_words(model):
     recipe = fl.shortest(model)
-    saves = {"low": 0.01, "high": 0.09, "today_minutes": 7.0, "today_assurance": 0.9}
-    told = replace(recipe, saves={"minutes": 0.05, **saves}).text()
+    saves = Saving(minutes=0.05, low=0.01, high=0.09, today_minutes=7.0, today_assurance=0.9)
+    told = replace(recipe, saves=saves).text()
     assert "about as long as today's process" in told
     assert "0.0 less" not in told
-    more = replace(recipe, saves={"minutes": 0.25, **saves, "high": 0.4}).text()
+    more = replace(recipe, saves=replace(saves, minutes=0.25, high=0.4)).text()
     assert "0.2 less than today's process" in more
 
 
 def test_a_single_equal_is_said_as_the_one_it_is(model):
     recipe = fl.shortest(model)
-    other = {"settings": recipe.settings, "minutes": 6.26, "assurance": 0.934}
+    job_minutes = recipe.study.basis.job_of(recipe.settings, 6.26)
+    other = TimedProcess(settings=recipe.settings, minutes=6.26, job_minutes=job_minutes, assurance=0.934)
     alone = replace(recipe, equals=(other,)).text()
     process = process_text(recipe.settings, recipe.study)
     # 6.26 minutes of work, change-overs of 3 and 3, and waits of 15 after each of three steps, worked by hand.

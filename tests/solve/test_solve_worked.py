@@ -42,10 +42,10 @@ def test_no_answer_goes_beyond_what_was_worked(wide, target):
     goal = {"gloss_20": {"at_least": target}}
     answer = fl.shortest(wide, goal=goal)
     named = [
-        answer.settings if answer.found else answer.closest["settings"],
+        answer.settings if answer.found else answer.closest.settings,
         *answer.rivals.to_dict("records"),
     ]
-    named += [e["settings"] for e in answer.equals]
+    named += [e.settings for e in answer.equals]
     named.append(WhatIf(wide).answer(goal).settings)
     named += fl.frontier(wide, "gloss_20", targets=[target]).table().dropna().to_dict("records")
     for settings in named:
