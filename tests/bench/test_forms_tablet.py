@@ -20,6 +20,8 @@ from types import SimpleNamespace
 
 import pytest
 from lab_page import browser, free_port, needs
+from skips import ANYWHERE
+from terminal import ctrl_c_is_heard
 
 import finishlab as fl
 from finishlab.bench.forms.tablet import serve_tablet
@@ -287,17 +289,18 @@ def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
     assert not Path(place).exists()
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a terminal is a Unix matter")
+@pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
     needs("voila", "segno")
     import pty
 
     shutil.copy(DEMO, tmp_path)
     near, far = pty.openpty()
-    run = subprocess.Popen(
-        [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
-        stdin=far, stdout=far, stderr=far, start_new_session=True,
-    )  # fmt: skip
+    with ctrl_c_is_heard():
+        run = subprocess.Popen(
+            [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
+            stdin=far, stdout=far, stderr=far, start_new_session=True,
+        )  # fmt: skip
     os.close(far)
     said = b""
     while b"Ctrl+C" not in said:
