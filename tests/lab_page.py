@@ -96,7 +96,10 @@ def jupyterlab(folder: Path, settings: Path, theme: str = "JupyterLab Light") ->
         yield until_it_answers(server, port, log)
     finally:
         server.terminate()
-        server.wait(timeout=20)
+        try:
+            server.wait(timeout=60)
+        finally:
+            server.kill()  # where a busy machine was too slow; on one that has ended it does nothing
 
 
 @contextmanager

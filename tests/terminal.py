@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import select
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -29,6 +30,17 @@ def ctrl_c_is_heard() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def seen_to_its_end(process: subprocess.Popen[bytes]) -> Iterator[None]:
+    """Leave nothing running of a process that leads a session of its own, whatever a test finds."""
+    try:
+        yield
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
 
 
 def at_a_terminal(words: list[str], talk: list[tuple[str, str]]) -> tuple[str, int]:

@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 from lab_page import TOKEN, browser, free_port, needs, own_settings, until_it_answers
 from skips import ANYWHERE
-from terminal import ctrl_c_is_heard
+from terminal import ctrl_c_is_heard, seen_to_its_end
 from test_cli import STUDY, contents, run
 
 from finishlab.cli import study_folder
@@ -288,11 +288,12 @@ def laboratory(folder: Path, settings: Path) -> Iterator[tuple[subprocess.Popen[
             typed(folder), env=prepared(settings, port), stdout=said, stderr=said, stdin=far, start_new_session=True
         )  # fmt: skip
     try:
-        yield command, until_it_answers(command, port, log)
+        with seen_to_its_end(command):
+            yield command, until_it_answers(command, port, log)
+            if command.poll() is None:
+                os.killpg(command.pid, signal.SIGINT)
+                command.wait(timeout=40)
     finally:
-        if command.poll() is None:
-            os.killpg(command.pid, signal.SIGINT)
-            command.wait(timeout=40)
         os.close(near)
         os.close(far)
 

@@ -706,8 +706,7 @@ def test_the_demo_is_a_book_with_a_round_to_log_and_answers_as_its_sheet_does(tm
     assert "trial 42" in lines.casefold()
 
 
-def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path):
-    bench = fl.PracticeBench(kind=1, seed=3)
+def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path, bench: fl.PracticeBench):
     sheet = bench.work(fl.plan_trials(bench.study, trials=20, panels=4, seed=7), seed=1)
     said = []
     for kind in ("sheet", "book"):

@@ -141,9 +141,7 @@ def test_mistakes_of_a_plan_are_answered_by_row_and_nothing_is_taken(book):
     assert "has no column patch" in refusal(book.plan, STUDY, plan().drop(columns="patch"))
 
 
-def test_a_real_plan_goes_in_and_comes_out_as_it_was(book):
-    bench = fl.PracticeBench(kind=1, seed=3)
-    sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=7)
+def test_a_real_plan_goes_in_and_comes_out_as_it_was(book, bench, sheet):
     book.plan(bench.study, sheet)
     trials = book.trials(bench.study)
     for factor in bench.study.factors:
