@@ -12,6 +12,17 @@ on the next job as often as asked, `frontier` shows minutes against the target a
 was predicted before them; `write_procedure` drafts the page for the wall and `issue_procedure` puts it in force.
 `PracticeBench` is an invented shop with a known truth to learn and to test on.
 
+The examples of the other docstrings go on with what is made here.
+
+Examples
+--------
+>>> import finishlab as fl
+>>> bench = fl.PracticeBench(kind=1, seed=3)
+>>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=7)
+>>> trials = bench.work(sheet, seed=1)
+>>> model = fl.fit(bench.study, trials)
+>>> recipe = fl.shortest(model)
+
 Names load when they are first used, so that importing the package is quick.
 """
 

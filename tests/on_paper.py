@@ -1,12 +1,10 @@
 """Pages printed to PDF by a headless browser that may fetch nothing, and what then stands on each sheet.
 
-Without the programs a test is skipped with a sentence, except where continuous checks run
-(CI=true): there they must be present.
+Without the programs a test is skipped, except where continuous checks run (see `skips.py`).
 """
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import subprocess
@@ -14,16 +12,14 @@ from pathlib import Path
 
 import pytest
 from lab_page import CHROMIUM, SWITCHES
+from skips import NOT_ON_CI
 
 
 def needs_paper() -> None:
-    """Skip, or fail where CI=true, unless chromium and poppler-utils are there."""
+    """Skip unless chromium and poppler-utils are there."""
     if CHROMIUM and shutil.which("pdftotext") and shutil.which("pdfinfo"):
         return
-    reason = "chromium or poppler-utils is not installed; they print the page for this check"
-    if os.environ.get("CI") == "true":
-        pytest.fail(reason)
-    pytest.skip(reason)
+    pytest.skip(NOT_ON_CI["paper"])
 
 
 def printed(path: Path, size: str, folder: Path) -> Path:

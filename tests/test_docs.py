@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import dataclasses
+import doctest
 import inspect
 import itertools
 import re
@@ -358,3 +359,14 @@ def test_developers_names_every_package_that_is_needed_to_run():
             assert f"`<{capped[1]}`" in rows[name], f"the cap of {name} has no reason"
     for asked in project["optional-dependencies"]["test"]:
         assert re.match(r"[\w-]+", asked)[0] in text  # type: ignore[index]
+
+
+def test_examples_go_on_with_what_the_docstring_of_the_package_makes(bench, sheet, trials, recipe):
+    made = {}
+    for example in doctest.DocTestParser().get_examples(finishlab.__doc__):
+        exec(example.source, made)
+    assert (made["bench"].kind, made["bench"].seed) == (bench.kind, bench.seed)
+    assert made["sheet"].equals(sheet)
+    assert made["trials"].equals(trials)
+    assert made["recipe"].settings == recipe.settings
+    assert made["recipe"].assurance == recipe.assurance

@@ -230,9 +230,6 @@ def step_counts(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> ladder = fl.step_counts(model, "cut_passes")
     >>> ladder.table()["cut_passes"].tolist()
     [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]

@@ -260,7 +260,7 @@ def raw_marks(
     paths = [(m := MarkerStyle(look["marker"])).get_path().transformed(m.get_transform()) for look in looks]
     # A ring is part of its mark, and so goes where the mark goes.
     inner, outer = Path.circle(radius=1.45), Path.circle(radius=1.6)
-    hole = Path(inner.vertices[::-1], inner.codes)
+    hole = Path(np.asarray(inner.vertices)[::-1], inner.codes)
     ringed = [Path.make_compound_path(path, outer, hole) for path in paths]
     levels = np.unique(place)
     across = "y" if along == "x" else "x"

@@ -210,9 +210,6 @@ def watch_jobs(
     --------
     >>> import finishlab as fl
     >>> import pandas as pd
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> recipe = fl.shortest(fl.fit(bench.study, bench.work(sheet, seed=1)), assurance=0.8)
     >>> watch = fl.watch_jobs(recipe, pd.DataFrame({"gloss_20": [81.0, 80.6, 81.2, 80.9, 81.1, 80.7]}))
     >>> watch.met, watch.verdict
     (6, 'continue')

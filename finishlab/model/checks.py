@@ -210,10 +210,7 @@ def check_model(model: FinishModel) -> ModelChecks:
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
-    >>> found = check_model(fl.fit(bench.study, trials))
+    >>> found = check_model(model)
     >>> found.questions[:3]
     ('prediction', 'new panel', 'repeats')
 

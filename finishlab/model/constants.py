@@ -170,9 +170,6 @@ def step_constants(model: FinishModel) -> StepConstants:
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> found = fl.step_constants(model)
     >>> found.constants["step"].value_counts(sort=False).to_dict()
     {'sand': 3, 'cut': 6, 'polish': 1}

@@ -178,10 +178,6 @@ def pass_curve(
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
-    >>> model = fl.fit(bench.study, trials)
     >>> curve = pass_curve(model, "cut_passes")
     >>> table = curve.table()
     >>> table["cut_passes"].tolist()

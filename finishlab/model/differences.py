@@ -184,9 +184,6 @@ def compare_levels(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> found = fl.compare_levels(model, "cut_pad", smallest=2.0)
     >>> found.levels
     ('wool', 'microfibre', 'foam')

@@ -367,10 +367,7 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
-    >>> found = what_matters(fl.fit(bench.study, trials))
+    >>> found = what_matters(model)
     >>> found.quantities
     ('gloss_20', 'minutes', 'removed_um')
     >>> found.table()["factor"].iloc[0]
@@ -378,7 +375,7 @@ def what_matters(model: FinishModel, *, at: Mapping[str, Any] | None = None) -> 
 
     A factor that the study does not vary is refused:
 
-    >>> what_matters(fl.fit(bench.study, trials), at={"sand_speed": 900})
+    >>> what_matters(model, at={"sand_speed": 900})
     Traceback (most recent call last):
         ...
     finishlab.errors.ModelError: 'sand_speed' is no factor of this study. Factors: ...

@@ -91,9 +91,6 @@ def fit(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> trials = bench.work(sheet, seed=1)
     >>> model = fl.fit(bench.study, trials)
     >>> bool(0 <= model.probability(sheet).iloc[0] <= 1)
     True

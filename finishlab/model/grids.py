@@ -133,10 +133,6 @@ def setting_grid(
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
-    >>> model = fl.fit(bench.study, trials)
     >>> setting_grid(model).factors
     ('cut_pad', 'cut_product')
     >>> setting_grid(model, ("cut_pad", "cut_pad"))

@@ -218,9 +218,6 @@ def compare_models(
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=3, seed=1), seed=1)
     >>> found = compare_models(bench.study, trials)
     >>> found.table()["left_out"].tolist()
     ['trials', 'panels', 'trials', 'panels']

@@ -171,8 +171,6 @@ def run_day(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=2, seed=1)
     >>> day = fl.run_day(sheet, bench.study)
     >>> day.minutes < day.one_after_another
     True

@@ -222,12 +222,11 @@ def foresee(
     Examples
     --------
     >>> import finishlab as fl
-    >>> study = fl.PracticeBench(kind=1, seed=3).study
-    >>> few = fl.foresee(fl.plan_trials(study, trials=16, panels=4, seed=1), study)
-    >>> many = fl.foresee(fl.plan_trials(study, trials=32, panels=4, seed=1), study)
+    >>> few = fl.foresee(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), bench.study)
+    >>> many = fl.foresee(fl.plan_trials(bench.study, trials=32, panels=4, seed=1), bench.study)
     >>> bool((many.factors["gloss_gu"] < few.factors["gloss_gu"]).all())
     True
-    >>> fl.foresee(fl.plan_trials(study, trials=16, panels=4, seed=1), study, spreads={"panel": -1})
+    >>> fl.foresee(sheet, bench.study, spreads={"panel": -1})
     Traceback (most recent call last):
         ...
     finishlab.errors.PlanError: spreads: panel is -1; it must be a number, 0 or more. ...

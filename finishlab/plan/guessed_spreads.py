@@ -83,9 +83,6 @@ def scatter_so_far(study: Study, trials: pd.DataFrame | None) -> dict[str, float
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
     >>> sorted(scatter_so_far(bench.study, bench.work(sheet, seed=1)))
     ['meter', 'minutes', 'panel', 'patch']
     >>> scatter_so_far(bench.study, bench.work(sheet, seed=1)[:1]), scatter_so_far(bench.study, None)

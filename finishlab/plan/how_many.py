@@ -153,11 +153,10 @@ def how_many_trials(
     Examples
     --------
     >>> import finishlab as fl
-    >>> study = fl.PracticeBench(kind=1, seed=3).study
-    >>> more = fl.how_many_trials(study, trials=(8, 24), shops=8)
+    >>> more = fl.how_many_trials(bench.study, trials=(8, 24), shops=8)
     >>> more.rows["trials"].tolist()
     [8, 24]
-    >>> fl.how_many_trials(study, trials=(), shops=8)
+    >>> fl.how_many_trials(bench.study, trials=(), shops=8)
     Traceback (most recent call last):
         ...
     finishlab.errors.PlanError: trials is (); give the numbers of trials to compare, as (12, 20, 28).

@@ -69,10 +69,6 @@ def print_customer_page(
     --------
     >>> import tempfile
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
-    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
     >>> read = {"job": "door, order 12 (invented)", "before": {"gloss_20": 31.0}, "after": {"gloss_20": 52.5}}
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     page = fl.write_procedure(recipe, number="SP-014", folder=folder)

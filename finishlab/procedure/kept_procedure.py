@@ -141,10 +141,6 @@ def read_procedure(folder: str | Path, number: str, *, revision: int | None = No
     --------
     >>> import tempfile
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=12, panels=3, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
-    >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     page = fl.write_procedure(recipe, number="SP-014", folder=folder)
     ...     again = fl.read_procedure(folder, "SP-014")

@@ -80,9 +80,6 @@ def revise_procedure(
     --------
     >>> import tempfile
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=12, panels=3, seed=1), seed=1)
-    >>> model = fl.fit(bench.study, trials)
     >>> first = fl.shortest(model, goal={"gloss_20": {"at_least": 40}}, assurance=0.5)
     >>> higher = fl.shortest(model, goal={"gloss_20": {"at_least": 50}}, assurance=0.5)
     >>> with tempfile.TemporaryDirectory() as folder:

@@ -195,10 +195,7 @@ def checkpoints(model: FinishModel, recipe: Recipe) -> Checkpoints:
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
-    >>> card = fl.checkpoints(model, fl.shortest(model, assurance=0.8))
+    >>> card = fl.checkpoints(model, recipe)
     >>> card.rows[-1].step
     'cut'
     >>> cut = [row for row in card.rows if row.step == "cut"]

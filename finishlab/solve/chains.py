@@ -134,9 +134,6 @@ def compare_chains(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> fl.compare_chains(model, "cut_pad", assurance=0.8).table()["chain"].tolist()
     ['cut pad wool', 'cut pad microfibre', 'cut pad foam']
 

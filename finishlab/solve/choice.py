@@ -77,9 +77,6 @@ def shortest(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> recipe = fl.shortest(model, goal={"gloss_20": {"at_least": 75}}, assurance=0.8)
     >>> recipe.found, recipe.assurance >= 0.8
     (True, True)

@@ -285,9 +285,6 @@ def confirm(recipe: Recipe, trials: pd.DataFrame) -> Confirmation:
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> trials = bench.work(fl.plan_trials(bench.study, trials=24, panels=4, seed=7), seed=1)
-    >>> recipe = fl.shortest(fl.fit(bench.study, trials))
     >>> import pandas as pd
     >>> sheet = pd.DataFrame([recipe.settings] * 6).assign(panel=["5", "5", "6", "6", "7", "7"], patch=[1, 2] * 3)
     >>> found = fl.confirm(recipe, bench.work(sheet, seed=2))

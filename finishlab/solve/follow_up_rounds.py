@@ -108,7 +108,6 @@ def follow_up(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
     >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
     >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> more = fl.follow_up(model, trials=4, seed=8)

@@ -224,10 +224,6 @@ class Forecast:
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> recipe = fl.shortest(fl.fit(bench.study, bench.work(sheet, seed=1)), assurance=0.8)
     >>> forecast = recipe.forecast
     >>> abs(forecast.probability() - recipe.assurance) < 1e-9
     True

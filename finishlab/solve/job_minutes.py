@@ -118,10 +118,6 @@ def job_time(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
-    >>> recipe = fl.shortest(model, assurance=0.8)
     >>> one, four = (fl.job_time(model, recipe, sections=k) for k in (1, 4))
     >>> one.median < four.median < one.high * 4
     True

@@ -70,9 +70,6 @@ def next_passes(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=24, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> worked = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
     >>> rough, fine = (fl.next_passes(model, worked, {"gloss_20": g}) for g in (35, 55))
     >>> rough.minutes >= fine.minutes

@@ -167,10 +167,8 @@ class Recipe:
         Examples
         --------
         >>> import finishlab as fl
-        >>> bench = fl.PracticeBench(kind=1, seed=3)
-        >>> trials = bench.work(fl.plan_trials(bench.study, trials=16, panels=4, seed=1), seed=1)
         >>> first = fl.shortest(fl.fit(bench.study, trials[:12]))
-        >>> [answer.trials for answer in fl.shortest(fl.fit(bench.study, trials)).after(first).history]
+        >>> [answer.trials for answer in recipe.after(first).history]
         [12]
         """
         mistakes = []

@@ -137,9 +137,6 @@ def frontier(
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> model = fl.fit(bench.study, bench.work(sheet, seed=1))
     >>> front = fl.frontier(model, "gloss_20", targets=[60, 75, 99])
     >>> front.table()["found"].tolist()
     [True, True, False]

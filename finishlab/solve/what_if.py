@@ -66,10 +66,7 @@ class WhatIf:
 
     Examples
     --------
-    >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> ask = WhatIf(fl.fit(bench.study, bench.work(sheet, seed=1)))
+    >>> ask = WhatIf(model)
     >>> easy, hard = (ask.answer({"gloss_20": {"at_least": t}}, assurance=0.8) for t in (70, 76))
     >>> easy.minutes < hard.minutes
     True

@@ -80,8 +80,7 @@ def ask(question: Callable[..., Any], *about: Any, **how: Any) -> Any:
     Examples
     --------
     >>> import finishlab as fl
-    >>> study = fl.PracticeBench(kind=1, seed=3).study
-    >>> print(ask(fl.plan_trials, study, trials=3, panels=4).text())
+    >>> print(ask(fl.plan_trials, bench.study, trials=3, panels=4).text())
     3 trials do not reach 4 panels: every panel needs one at least. Plan more trials, or fewer panels.
     """
     try:

@@ -20,6 +20,8 @@ from types import SimpleNamespace
 
 import pytest
 from lab_page import browser, free_port, needs
+from skips import ANYWHERE
+from terminal import ctrl_c_is_heard, seen_to_its_end
 
 import finishlab as fl
 from finishlab.bench.forms.tablet import serve_tablet
@@ -287,7 +289,7 @@ def test_the_page_ends_with_whoever_started_it_and_leaves_nothing(tmp_path):
     assert not Path(place).exists()
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a terminal is a Unix matter")
+@pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
     needs("voila", "segno")
     import pty
@@ -295,26 +297,29 @@ def test_ctrl_c_in_a_terminal_ends_the_page_without_a_word_of_python(tmp_path):
     shutil.copy(DEMO, tmp_path)
     fl.RecordBook(tmp_path / "trials.sqlite").close()
     near, far = pty.openpty()
-    run = subprocess.Popen(
-        [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
-        stdin=far, stdout=far, stderr=far, start_new_session=True,
-    )  # fmt: skip
+    with ctrl_c_is_heard():
+        run = subprocess.Popen(
+            [sys.executable, "-m", "finishlab", "record", str(tmp_path), "--tablet"],
+            stdin=far, stdout=far, stderr=far, start_new_session=True,
+        )  # fmt: skip
     os.close(far)
-    said = b""
-    while b"Ctrl+C" not in said:
-        said += os.read(near, 4096)
-    address = re.search(rb"(http://\S+)/\?token=", said)[1].decode()
-    os.killpg(run.pid, signal.SIGINT)  # what a terminal sends to all that run in it
-    assert run.wait(timeout=120) == 0
-    os.set_blocking(near, False)
-    try:
-        while more := os.read(near, 4096):
-            said += more
-    except OSError:  # nothing more, or the terminal is gone with its last user
-        pass
-    assert b"Traceback" not in said
-    with pytest.raises(OSError, match=r"refused|reset"):
-        urllib.request.urlopen(f"{address}/login", timeout=2)
+    with seen_to_its_end(run):
+        said = b""
+        while b"Ctrl+C" not in said:
+            said += os.read(near, 4096)
+        address = re.search(rb"(http://\S+)/\?token=", said)[1].decode()
+        os.killpg(run.pid, signal.SIGINT)  # what a terminal sends to all that run in it
+        assert run.wait(timeout=120) == 0
+        os.set_blocking(near, False)
+        try:
+            while more := os.read(near, 4096):
+                said += more
+        except OSError:  # nothing more, or the terminal is gone with its last user
+            pass
+        assert b"Traceback" not in said
+        with pytest.raises(OSError, match=r"refused|reset"):
+            urllib.request.urlopen(f"{address}/login", timeout=2)
+    os.close(near)
 
 
 # --- nothing from elsewhere --------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 from lab_page import browser, needs
+from skips import NOT_ON_CI
 
 import finishlab as fl
 from finishlab.classroom.slides import _SIZES, _drawn
@@ -166,7 +167,7 @@ def test_on_paper_every_slide_is_a_page_with_its_notes(seen, results, tmp_path):
             ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
         )
     except FileNotFoundError:
-        pytest.skip("pdftotext is not installed")
+        pytest.skip(NOT_ON_CI["reader"])
     pages = found.stdout.split("\f")[:-1]
     assert len(pages) == len(results) + 2
     for page, result in zip(pages[1:], results[:-2], strict=False):

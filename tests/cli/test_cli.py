@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from skips import ANYWHERE
 from typer.testing import CliRunner
 
 import finishlab as fl
@@ -692,7 +693,7 @@ def test_help_and_import_load_no_heavy_library():
         assert loaded.isdisjoint(heavy)
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a thing of POSIX")
+@pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_a_bar_comes_up_where_a_person_watches_slow_work():
     import pty
 

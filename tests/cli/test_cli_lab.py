@@ -19,6 +19,8 @@ from typing import Any
 
 import pytest
 from lab_page import TOKEN, browser, free_port, needs, own_settings, until_it_answers
+from skips import ANYWHERE
+from terminal import ctrl_c_is_heard, seen_to_its_end
 from test_cli import STUDY, contents, run
 
 from finishlab.cli import study_folder
@@ -255,7 +257,7 @@ def test_a_file_in_the_way_is_answered_in_words(folder: Path, started):
 # --- a real JupyterLab ---------------------------------------------------------------------------
 
 
-in_a_terminal = pytest.mark.skipif(sys.platform == "win32", reason="a terminal is a Unix matter")
+in_a_terminal = pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 
 
 def prepared(settings: Path, port: int, **changed: Any) -> dict[str, str]:
@@ -281,16 +283,17 @@ def laboratory(folder: Path, settings: Path) -> Iterator[tuple[subprocess.Popen[
 
     port, log = free_port(), settings / "server.log"
     near, far = pty.openpty()
-    with open(log, "wb") as said:
+    with open(log, "wb") as said, ctrl_c_is_heard():
         command = subprocess.Popen(
             typed(folder), env=prepared(settings, port), stdout=said, stderr=said, stdin=far, start_new_session=True
         )  # fmt: skip
     try:
-        yield command, until_it_answers(command, port, log)
+        with seen_to_its_end(command):
+            yield command, until_it_answers(command, port, log)
+            if command.poll() is None:
+                os.killpg(command.pid, signal.SIGINT)
+                command.wait(timeout=40)
     finally:
-        if command.poll() is None:
-            os.killpg(command.pid, signal.SIGINT)
-            command.wait(timeout=40)
         os.close(near)
         os.close(far)
 
@@ -338,7 +341,7 @@ def below(first: int) -> set[int]:
     return found
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="what runs is read where Linux keeps it")
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason=ANYWHERE["processes"])
 @pytest.mark.parametrize("to", ["terminal", "command alone", "stop"])
 def test_ctrl_c_leaves_no_process_behind(to: str, folder: Path, tmp_path: Path):
     settings = tmp_path / "lab"

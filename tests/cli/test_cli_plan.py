@@ -156,8 +156,7 @@ def test_a_plan_names_what_it_takes_and_what_it_guesses(folder):
     assert "A textbook plan" not in result.output
 
 
-def test_spreads_come_from_the_trials_that_were_worked(folder):
-    bench = fl.PracticeBench(kind=1, seed=3)
+def test_spreads_come_from_the_trials_that_were_worked(folder, bench):
     (folder / "study.toml").write_text(bench.study.source)
     done = bench.work(fl.plan_trials(bench.study, trials=12, panels=3, seed=1), seed=1)
     fl.write_trials(done, folder / "trials.csv")

@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import json
 import os
-import select
 import shutil
-import signal
 import subprocess
 import sys
-import time
 import zipfile
 from pathlib import Path
 from types import SimpleNamespace
@@ -23,6 +20,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from skips import ANYWHERE
+from terminal import CTRL_C, at_a_terminal
 from typer.testing import CliRunner
 
 import finishlab as fl
@@ -445,39 +444,19 @@ def test_nothing_planned_is_said_with_what_to_do(new: Path, tmp_path: Path):
     assert f"No trial is planned or under way. Plan more: finishlab plan {folder} --trials" in result.stdout
 
 
-def at_a_terminal(words: list[str], typed: list[bytes]) -> tuple[str, int]:
-    """Run the program at a pseudo-terminal; each answer is typed once a question stands there."""
-    import pty
-
-    pid, terminal = pty.fork()
-    if not pid:
-        os.environ |= {"TERM": "xterm", "COLUMNS": "70"}
-        os.execv(sys.executable, [sys.executable, "-m", "finishlab", *words])
-    seen, asked, end = "", 0, time.monotonic() + 180
-    while time.monotonic() < end:
-        # Output comes in pieces, and a piece may end like a question: one is asked when nothing follows it.
-        if not select.select([terminal], [], [], 0.3)[0]:
-            if typed and seen.endswith(": ") and len(seen) > asked:
-                asked = len(seen)
-                os.write(terminal, typed.pop(0))
-            continue
-        try:
-            part = os.read(terminal, 65536).decode(errors="replace")
-        except OSError:  # the other end is closed
-            break
-        if not part:
-            break
-        seen += part
-    else:
-        os.kill(pid, signal.SIGKILL)
-    os.close(terminal)
-    return seen.replace("\r\n", "\n"), os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+#: What the program asks, by its last words.
+READING = "20° gloss, reading {} of 2, GU"
+WHO, MINUTES = "(a number or initials)", "minutes worked"
+FILM, FAULTS = "(Enter: not measured)", "visible faults under the lamp"
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a thing of POSIX")
+@pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_at_a_terminal_a_slip_is_answered_beside_its_question_and_ctrl_c_loses_nothing(folder: Path):
-    typed = [b"T1\n", b"4.5\n", b"110\n", b"6\n", b"20.1\n", b"2.02\n", b"20.2\n", b"\x03"]
-    seen, code = at_a_terminal(["record", str(folder)], typed)
+    talk = [
+        (WHO, "T1"), (FILM, "4.5"), (FILM, "110"), (MINUTES, "6"),
+        (READING.format(1), "20.1"), (READING.format(2), "2.02"), (READING.format(2), "20.2"), (MINUTES, CTRL_C),
+    ]  # fmt: skip
+    seen, code = at_a_terminal(["record", str(folder)], talk)
     assert code == 0, seen
     assert "If it is mil, write 4.5 mil" in " ".join(seen.split())
     assert "It looks like a slipped decimal point: write 20.2" in " ".join(seen.split())
@@ -489,13 +468,16 @@ def test_at_a_terminal_a_slip_is_answered_beside_its_question_and_ctrl_c_loses_n
     )  # fmt: skip
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a thing of POSIX")
+@pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_at_a_terminal_what_only_the_book_can_refuse_is_asked_again(folder: Path):
     *lines, film = answers_of(folder, 1)
     assert film == "104"
     # The paint cannot have grown; the book sees it when the trial ends.
-    typed = [f"{line}\n".encode() for line in ["T1", *lines, "140", film, "stop"]]
-    seen, code = at_a_terminal(["record", str(folder)], typed)
+    read = [MINUTES, READING.format(1), READING.format(2)]
+    asked = [WHO, FILM, *read * 3, FAULTS, FILM, FILM, FILM]
+    seen, code = at_a_terminal(
+        ["record", str(folder)], list(zip(asked, ["T1", *lines, "140", film, "stop"], strict=True))
+    )
     assert code == 0, seen
     assert "140 µm after work is more than the 110 µm before it" in " ".join(seen.split())
     row = trials_of(folder).loc[1]
@@ -734,8 +716,7 @@ def test_the_demo_is_a_book_with_a_round_to_log_and_answers_as_its_sheet_does(tm
     assert "trial 42" in lines.casefold()
 
 
-def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path):
-    bench = fl.PracticeBench(kind=1, seed=3)
+def test_the_answer_from_a_book_is_the_answer_from_its_sheet(tmp_path: Path, bench: fl.PracticeBench):
     sheet = bench.work(fl.plan_trials(bench.study, trials=20, panels=4, seed=7), seed=1)
     said = []
     for kind in ("sheet", "book"):

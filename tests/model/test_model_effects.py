@@ -155,9 +155,8 @@ def test_what_a_left_out_step_would_have_had_is_not_averaged():
     assert row["difference_low"] < 3.0 < row["difference_high"] + 0.6
 
 
-def test_settings_that_may_not_go_with_the_process_held_are_left_out():
-    study_folder = fl.PracticeBench(kind=1, seed=3)
-    source = study_folder.study.source + '\n[[avoid]]\nsand_grit = "P1500"\ncut_passes = { at_most = 2 }\n'
+def test_settings_that_may_not_go_with_the_process_held_are_left_out(bench):
+    source = bench.study.source + '\n[[avoid]]\nsand_grit = "P1500"\ncut_passes = { at_most = 2 }\n'
     shop = fl.PracticeBench(kind=1, seed=3, study=fl.Study.from_toml(source))
     trials = shop.work(fl.plan_trials(shop.study, trials=24, panels=4, seed=1), seed=1)
     table = fl.what_matters(fl.fit(shop.study, trials), at=BASE).table()

@@ -298,20 +298,18 @@ def spots(column="gloss_20"):
     return [f"{column}_{k}" for k in (1, 2, 3)]
 
 
-def test_a_slip_of_one_spot_is_named_and_harmless(bench, trials, model):
+def test_a_slip_of_one_spot_is_named_and_harmless(bench, trials, recipe):
     slipped = trials.copy()
     slipped.loc[slipped.index[4], "gloss_20_2"] = 31.0
     slipped["gloss_20"] = slipped[spots()].mean(axis=1)
     other = fl.fit(bench.study, slipped)
     assert sum("one gloss_20 reading of 31 after polish stands apart" in c for c in other.cautions) == 1
-    best = fl.shortest(model)
-    p = other.probability(pd.DataFrame([best.settings])).iloc[0]
-    assert p == pytest.approx(best.assurance, abs=0.05)
+    p = other.probability(pd.DataFrame([recipe.settings])).iloc[0]
+    assert p == pytest.approx(recipe.assurance, abs=0.05)
 
 
-def test_a_patch_that_failed_is_named_kept_and_lowers_the_promise_by_its_share(bench, trials, model):
-    best = fl.shortest(model)
-    process = pd.DataFrame([best.settings])
+def test_a_patch_that_failed_is_named_kept_and_lowers_the_promise_by_its_share(bench, trials, recipe):
+    process = pd.DataFrame([recipe.settings])
     failed = trials.copy()
     # The process worked longest, whose patch failed on all its spots.
     at = (failed["cut_passes"] + failed["polish_passes"]).idxmax()

@@ -28,9 +28,8 @@ def test_a_grid_says_when_the_best_cannot_be_told_from_the_next(model):
     assert ("cannot be told from it" in grid.text()) == (ahead <= 0)
 
 
-def test_of_haze_the_lowest_is_best():
-    shop = fl.PracticeBench(kind=1, seed=3)
-    study = fl.Study.from_toml(shop.study.source.replace("[goal]", "[goal]\nhaze = { at_most = 60 }"))
+def test_of_haze_the_lowest_is_best(bench):
+    study = fl.Study.from_toml(bench.study.source.replace("[goal]", "[goal]\nhaze = { at_most = 60 }"))
     shop = fl.PracticeBench(kind=1, seed=3, study=study)
     trials = shop.work(fl.plan_trials(study, trials=24, panels=4, seed=1), seed=1)
     grid = fl.setting_grid(fl.fit(study, trials), response="haze")

@@ -50,8 +50,7 @@ def test_single_readings_take_the_meter_from_its_study(bench):
 
 
 def test_the_real_meter_study_is_understood():
-    measure = pytest.importorskip("finishlab.meter")
-    assert {"reading", "meter_ss", "meter_df"} <= set(measure.MeterStudy.__dataclass_fields__)
+    assert {"reading", "meter_ss", "meter_df"} <= set(fl.MeterStudy.__dataclass_fields__)
 
 
 def test_a_meter_study_of_nothing_a_goal_can_name_is_refused():

@@ -11,7 +11,6 @@ from published import figures, table
 from finishlab.model.laplace import fit_posterior
 from finishlab.model.latent import Observed, Rows, Spread
 from finishlab.model.steps import StepCurve
-from finishlab.practice.invented_shop import PracticeBench
 from finishlab.study import Study
 
 HEAD = 'title = "Doors"\npass_means = "one direction"\n'
@@ -108,11 +107,6 @@ def test_forty_five_seconds_count_as_one_pass():
 
 
 # --- a process of several steps ------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def bench():
-    return PracticeBench(kind=1, seed=3)
 
 
 def rows_of(study, values):

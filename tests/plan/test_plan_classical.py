@@ -58,14 +58,22 @@ def test_resolution_and_defining_relation_are_those_of_the_table(row):
         assert set(facts["defining_relation"].split(" = ")) == {"I", *row["defining_words"].split()}
 
 
+def factors_of(row):
+    return int(row["design"].split("(")[1].split("-")[0])
+
+
 @pytest.mark.parametrize(
-    "row", published.table("fractional_factorials").to_dict("records"), ids=lambda r: r["design"]
+    "row",
+    # Our table leaves out some sizes.
+    [
+        row
+        for row in published.table("fractional_factorials").to_dict("records")
+        if (factors_of(row), int(row["runs"])) in GENERATORS
+    ],
+    ids=lambda r: r["design"],
 )
 def test_our_own_fractions_have_the_tabled_resolution(row):
-    k = int(row["design"].split("(")[1].split("-")[0])
-    runs = int(row["runs"])
-    if (k, runs) not in GENERATORS:
-        pytest.skip("a size that our table leaves out")
+    k, runs = factors_of(row), int(row["runs"])
     by_size = {design.facts["runs"]: design.facts for design in designs_of(pairs(k), "fraction")}
     facts = by_size[runs]
     assert facts["runs"] == runs

@@ -83,8 +83,8 @@ def test_no_third_panel_is_begun_while_two_are_under_work():
     assert day.table().set_index(["doing", "run_order"])["start"]["sand", 3] == 49
 
 
-def test_nothing_is_left_out_and_nobody_does_two_things_at_once():
-    study = fl.PracticeBench(kind=1, seed=3).study
+def test_nothing_is_left_out_and_nobody_does_two_things_at_once(bench):
+    study = bench.study
     plan = fl.plan_trials(study, trials=20, panels=4, seed=1)
     day = run_day(plan, study)
     table = day.table().sort_values("start")

@@ -138,10 +138,9 @@ def test_a_cluster_that_does_not_answer_is_said_so(capsys: pytest.CaptureFixture
 # --- the rivals against a library's own answer --------------------------------------------------
 
 
-def test_the_quadratic_is_ordinary_least_squares_with_its_prediction_spread() -> None:
+def test_the_quadratic_is_ordinary_least_squares_with_its_prediction_spread(bench: PracticeBench) -> None:
     import statsmodels.api as sm
 
-    bench = PracticeBench(kind=1, seed=3)
     rng = np.random.default_rng(1)
     grid = np.concatenate(list(bench.study.basis.chunks()))
     x, new = grid[rng.choice(len(grid), 60, replace=False)], grid[:5]
@@ -155,8 +154,7 @@ def test_the_quadratic_is_ordinary_least_squares_with_its_prediction_spread() ->
     np.testing.assert_allclose(sd, np.sqrt(frame["mean_se"] ** 2 + theirs.scale), rtol=1e-8)
 
 
-def test_the_gaussian_process_comes_near_what_it_was_shown() -> None:
-    bench = PracticeBench(kind=1, seed=3)
+def test_the_gaussian_process_comes_near_what_it_was_shown(bench: PracticeBench) -> None:
     grid = np.concatenate(list(bench.study.basis.chunks()))
     x = grid[np.random.default_rng(2).choice(len(grid), 60, replace=False)]
     y = bench.true_levels(bench.study.basis.frame(x))["gloss_20"].to_numpy()
@@ -165,8 +163,7 @@ def test_the_gaussian_process_comes_near_what_it_was_shown() -> None:
     assert (sd > 0).all()
 
 
-def test_a_goal_that_nothing_reaches_gets_no_process_from_any_rival() -> None:
-    bench = PracticeBench(kind=1, seed=3)
+def test_a_goal_that_nothing_reaches_gets_no_process_from_any_rival(bench: PracticeBench) -> None:
     trials = bench.work(bench_path.plan(12, 1), seed=1)
     minutes = np.arange(len(np.concatenate(list(bench.study.basis.chunks()))), dtype=float)
     goal, _ = bench.study.asked({"gloss_20": {"at_least": 150}})

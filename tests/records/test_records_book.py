@@ -17,6 +17,8 @@ import pytest
 import record_server
 import sqlalchemy as sa
 from record_sheets import D4039, STUDY, STUDY_TEXT, csv_text, good
+from scipy.stats import studentized_range
+from skips import ANYWHERE
 
 import finishlab as fl
 from finishlab.errors import RecordsError
@@ -139,9 +141,7 @@ def test_mistakes_of_a_plan_are_answered_by_row_and_nothing_is_taken(book):
     assert "has no column patch" in refusal(book.plan, STUDY, plan().drop(columns="patch"))
 
 
-def test_a_real_plan_goes_in_and_comes_out_as_it_was(book):
-    bench = fl.PracticeBench(kind=1, seed=3)
-    sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=7)
+def test_a_real_plan_goes_in_and_comes_out_as_it_was(book, bench, sheet):
     book.plan(bench.study, sheet)
     trials = book.trials(bench.study)
     for factor in bench.study.factors:
@@ -384,11 +384,8 @@ def test_blind_hides_what_was_done_from_the_one_who_reads(book):
 
 @pytest.mark.parametrize("count", range(2, 11))
 def test_the_range_of_readings_is_judged_by_the_studentized_range(count):
-    scipy_stats = pytest.importorskip("scipy.stats")
     # Four digits in the handbook's table.
-    assert widest_range(count) == pytest.approx(
-        scipy_stats.studentized_range.ppf(0.99, count, np.inf), abs=6e-4
-    )
+    assert widest_range(count) == pytest.approx(studentized_range.ppf(0.99, count, np.inf), abs=6e-4)
 
 
 def test_the_spread_is_that_of_the_drawn_readings_whatever_one_slip_does():
@@ -872,7 +869,7 @@ def test_a_read_only_book_is_said_and_nothing_is_lost(file_book):
     assert file_book.trials(STUDY)["status"].tolist() == ["done"]
 
 
-@pytest.mark.skipif(os.name != "posix", reason="rights are given as POSIX does it")
+@pytest.mark.skipif(os.name != "posix", reason=ANYWHERE["rights"])
 def test_a_folder_one_may_not_write_in_is_said(tmp_path):
     said = opened_by_another(tmp_path, 0o555)
     assert said.startswith("RecordsError")
@@ -880,7 +877,7 @@ def test_a_folder_one_may_not_write_in_is_said(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(os.name != "posix", reason="rights are given as POSIX does it")
+@pytest.mark.skipif(os.name != "posix", reason=ANYWHERE["rights"])
 def test_a_folder_one_may_not_look_into_is_said(tmp_path):
     said = opened_by_another(tmp_path, 0o600)
     assert said.startswith("RecordsError")

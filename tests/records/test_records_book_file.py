@@ -9,6 +9,7 @@ import sys
 import pytest
 import record_writer
 from record_sheets import STUDY
+from skips import ANYWHERE
 
 import finishlab as fl
 from finishlab.errors import RecordsError
@@ -108,7 +109,7 @@ def test_a_book_by_a_relative_path_stays_where_it_is_when_the_program_moves(tmp_
 @pytest.mark.parametrize("name", ["a b", "50 % & #1?", "müh-ä"])
 def test_a_folder_may_have_any_name(tmp_path, name):
     if os.name == "nt" and "?" in name:
-        pytest.skip("no such name here")
+        pytest.skip(ANYWHERE["names"])
     (tmp_path / name).mkdir()
     with fl.RecordBook(tmp_path / name / "trials.sqlite") as book:
         one(book)

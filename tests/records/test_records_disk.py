@@ -16,11 +16,12 @@ import pytest
 import record_writer
 import test_records_kill as kill
 from record_sheets import STUDY
+from skips import ANYWHERE
 
 import finishlab as fl
 from finishlab.errors import RecordsError
 
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="file systems and limits as POSIX has them")
+pytestmark = pytest.mark.skipif(os.name != "posix", reason=ANYWHERE["disk"])
 
 FULL = "is full. Nothing of this entry was saved; what was saved before is there. Make room on it, and save again."
 
@@ -32,7 +33,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     place.mkdir()
     command = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
     if os.geteuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode:
-        pytest.skip("only an administrator makes a file system, and not everywhere")
+        pytest.skip(ANYWHERE["small disk"])
     try:
         (place / "holiday.jpg").write_bytes(b"x" * 2**19)
         yield place

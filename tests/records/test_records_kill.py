@@ -15,10 +15,11 @@ import pytest
 import record_server
 import record_writer
 from record_sheets import STUDY
+from skips import ANYWHERE
 
 from finishlab.records.book.record_book import RecordBook
 
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are killed as POSIX does it")
+pytestmark = pytest.mark.skipif(os.name != "posix", reason=ANYWHERE["signals"])
 
 KILLS = 25
 

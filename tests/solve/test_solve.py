@@ -38,11 +38,6 @@ def grid(model, bench):
     )
 
 
-@pytest.fixture(scope="module")
-def recipe(model):
-    return fl.shortest(model)
-
-
 # --- the shortest -------------------------------------------------------------------------------------
 
 

@@ -45,11 +45,6 @@ def worked(rng, panels, each, shift=0.0, known=KNOWN):
     return Readings(value, np.full(panels * each, 3.0), panel)
 
 
-@pytest.fixture(scope="module")
-def recipe(model):
-    return fl.shortest(model)
-
-
 def sheet_of(settings, panels=3, each=2):
     panel = np.repeat([str(5 + p) for p in range(panels)], each)
     return pd.DataFrame([settings] * (panels * each)).assign(

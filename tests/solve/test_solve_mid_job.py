@@ -17,11 +17,6 @@ from finishlab.solve.mid_job_ways import Weighed
 WORKED = {"sand_grit": "P1500", "cut_pad": "wool", "cut_product": "compound A", "cut_passes": 4}
 
 
-@pytest.fixture(scope="module")
-def recipe(model):
-    return fl.shortest(model)
-
-
 # --- what to do ------------------------------------------------------------------------------------------
 
 
@@ -153,8 +148,7 @@ def test_a_step_that_no_trial_read_has_no_place_on_the_card(model):
     assert {row.step for row in fl.checkpoints(other, fl.shortest(other)).rows} == {"cut"}
 
 
-def test_a_step_is_judged_by_a_gloss_that_the_trials_read_there(model):
-    bench = fl.PracticeBench(kind=1, seed=3)
+def test_a_step_is_judged_by_a_gloss_that_the_trials_read_there(bench, model):
     trials = model.trials.drop(columns=[c for c in model.trials.columns if c.startswith("sand_gloss")])
     assert gloss_read_after(bench.study, model.trials, "cut") == "gloss_20"
     assert gloss_read_after(bench.study, trials, "sand") == ""

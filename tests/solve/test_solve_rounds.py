@@ -171,8 +171,8 @@ def with_today(study, model, today):
     return fl.fit(dataclasses.replace(study, today=today), model.trials)
 
 
-def test_today_is_worked_beside_where_the_saving_is_not_clear(bench, model):
-    recipe, basis = fl.shortest(model), bench.study.basis
+def test_today_is_worked_beside_where_the_saving_is_not_clear(bench, model, recipe):
+    basis = bench.study.basis
     values = np.vstack(list(basis.chunks()))
     near = np.argsort(np.abs(model.minutes.mean(values) - recipe.minutes))
     alike = next(s for i in near if (s := basis.settings(values[i])) != recipe.settings)

@@ -117,12 +117,12 @@ def test_a_tighter_limit_never_gives_a_shorter_process(bench, trials):
     assert minutes[-1] == np.inf
 
 
-def test_the_order_of_trials_does_not_matter(bench, trials, model):
+def test_the_order_of_trials_does_not_matter(bench, trials, recipe):
     turned = trials.iloc[::-1].reset_index(drop=True)
-    assert recipe_of(bench.study, turned).settings == fl.shortest(model).settings
+    assert recipe_of(bench.study, turned).settings == recipe.settings
 
 
-def test_other_names_for_the_levels_do_not_matter(bench, trials, model):
+def test_other_names_for_the_levels_do_not_matter(bench, trials, recipe):
     names = {
         "wool": "pad W",
         "microfibre": "pad M",
@@ -134,18 +134,16 @@ def test_other_names_for_the_levels_do_not_matter(bench, trials, model):
     for old, new in names.items():
         text = text.replace(f'"{old}"', f'"{new}"')
     found = recipe_of(fl.Study.from_toml(text), trials.replace(names))
-    usual = fl.shortest(model)
-    assert found.settings == {k: names.get(v, v) for k, v in usual.settings.items()}
-    assert found.minutes == pytest.approx(usual.minutes)
-    assert found.assurance == pytest.approx(usual.assurance, abs=1e-6)
+    assert found.settings == {k: names.get(v, v) for k, v in recipe.settings.items()}
+    assert found.minutes == pytest.approx(recipe.minutes)
+    assert found.assurance == pytest.approx(recipe.assurance, abs=1e-6)
 
 
-def test_hours_for_minutes_change_only_the_unit(bench, trials, model):
+def test_hours_for_minutes_change_only_the_unit(bench, trials, recipe):
     times = [c for c in trials if c == "minutes" or c.endswith("_minutes")]
     found = recipe_of(bench.study, trials.assign(**{c: trials[c] * 10 for c in times}))
-    usual = fl.shortest(model)
-    assert found.settings == usual.settings
-    assert found.minutes == pytest.approx(10 * usual.minutes, rel=1e-6)
+    assert found.settings == recipe.settings
+    assert found.minutes == pytest.approx(10 * recipe.minutes, rel=1e-6)
 
 
 def test_the_stationary_point_of_a_published_composite_study_is_what_comes_closest():

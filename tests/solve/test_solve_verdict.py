@@ -109,8 +109,7 @@ def test_what_takes_as_long_for_all_that_is_known_is_named(model):
     assert again.verdict == "found"
 
 
-def test_a_saving_too_small_to_be_shown_is_no_saving_in_words(model):
-    recipe = fl.shortest(model)
+def test_a_saving_too_small_to_be_shown_is_no_saving_in_words(recipe):
     saves = Saving(minutes=0.05, low=0.01, high=0.09, today_minutes=7.0, today_assurance=0.9)
     told = replace(recipe, saves=saves).text()
     assert "about as long as today's process" in told
@@ -119,8 +118,7 @@ def test_a_saving_too_small_to_be_shown_is_no_saving_in_words(model):
     assert "0.2 less than today's process" in more
 
 
-def test_a_single_equal_is_said_as_the_one_it_is(model):
-    recipe = fl.shortest(model)
+def test_a_single_equal_is_said_as_the_one_it_is(recipe):
     job_minutes = recipe.study.basis.job_of(recipe.settings, 6.26)
     other = TimedProcess(settings=recipe.settings, minutes=6.26, job_minutes=job_minutes, assurance=0.934)
     alone = replace(recipe, equals=(other,)).text()

@@ -5,7 +5,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 from published import digits, figures, table
+from skips import ANYWHERE
 
 from finishlab.errors import ModelError
 from finishlab.statistics import contrasts, f_test, fit_mixed, fit_panels, in_terms, sum_coded, term_test
@@ -261,7 +263,7 @@ def test_predictions_of_the_random_effects_are_means_pulled_in():
 # --- analysis of variance without random effects -----------------------------------------------------
 
 
-STRD = Path(pytest.importorskip("scipy.stats").__file__).parent / "tests" / "data" / "nist_anova"
+STRD = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
 #: Digits that double precision leaves: the readings of the second three carry 7 and 13 leading
 #: digits that are always the same, which a sum of squares cannot have for its own.
 ANOVA = {"SiRstv": 12, "SmLs01": 13, "SmLs02": 12, "SmLs03": 12, "SmLs04": 8, "SmLs07": 1}
@@ -276,7 +278,7 @@ def test_one_way_analyses_of_nist_come_out_as_certified(name):
     else:
         file = STRD / f"{name}.dat"
         if not file.exists():
-            pytest.skip("this scipy comes without NIST's readings")
+            pytest.skip(ANYWHERE["readings"])
         group, y = np.loadtxt(file, skiprows=60).T
     expected = figures("strd_anova_expected", dataset=name)
     levels = list(np.unique(group))

@@ -52,9 +52,7 @@ def what_if(model: FinishModel) -> ipywidgets.VBox:
     Examples
     --------
     >>> import finishlab as fl
-    >>> bench = fl.PracticeBench(kind=1, seed=3)
-    >>> sheet = fl.plan_trials(bench.study, trials=16, panels=4, seed=1)
-    >>> page = fl.what_if(fl.fit(bench.study, bench.work(sheet, seed=1)))
+    >>> page = fl.what_if(model)
     >>> [slider.description for slider in page.children[:-1]]
     ['20° gloss at least', 'assurance, %', 'sections']
     >>> page.children[0].value = 70  # a lower goal: the answer below follows
