@@ -693,6 +693,18 @@ def test_help_and_import_load_no_heavy_library():
         assert loaded.isdisjoint(heavy)
 
 
+def test_the_answer_waits_for_no_library_that_only_meters_and_jobs_need(tmp_path):
+    # The demo has every kind of goal: gloss, haze and faults.
+    script = "import sys; from finishlab.cli import main\ntry:\n    main()\nfinally:\n    print(sorted(sys.modules), file=sys.stderr)"
+    for words in (("start", "demo"), ("shortest", "demo")):
+        result = subprocess.run(
+            [sys.executable, "-c", script, *words], cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+    assert "'scipy.stats'" in result.stderr
+    for name in ("statsmodels", "pingouin", "seaborn"):
+        assert f"'{name}'" not in result.stderr
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason=ANYWHERE["terminal"])
 def test_a_bar_comes_up_where_a_person_watches_slow_work():
     import pty
