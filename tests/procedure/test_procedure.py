@@ -184,8 +184,8 @@ def test_a_process_that_takes_longer_than_todays_is_not_said_to_save(tmp_path: P
 
 
 def test_a_limit_that_todays_process_does_not_keep_is_said_beside_what_is_saved(tmp_path: Path) -> None:
-    saves = {"minutes": 2.07, "low": 1.21, "high": 2.94, "today_minutes": 8.9, "today_assurance": 0.97}
-    _, page = written(tmp_path, saves={**saves, "today_keeps_limits": False})
+    saves = dataclasses.replace(stand_ins.recipe().saves, today_keeps_limits=False)
+    _, page = written(tmp_path, saves=saves)
     against = [line for line in page.of("li") if line.startswith("Against today's process")]
     assert [line.endswith("Today's process does not keep a limit surely enough.") for line in against] == [
         True

@@ -24,10 +24,12 @@ def kept(recipe: Recipe) -> dict:
 
 
 def test_a_file_keeps_the_parts_under_the_names_that_older_files_have() -> None:
-    """The names are those that files had before the parts were classes, written out here."""
+    """The names are those that files had before the parts were classes, written out here, and whether limits are kept."""
     facts = kept(whole())
-    assert set(facts["equals"][0]) == {"settings", "minutes", "job_minutes", "assurance"}
-    assert set(facts["saves"]) == {"minutes", "low", "high", "today_minutes", "today_assurance"}
+    assert set(facts["equals"][0]) == {"settings", "minutes", "job_minutes", "assurance", "keeps_limits"}
+    assert set(facts["saves"]) == {
+        *("minutes", "low", "high", "today_minutes", "today_assurance", "today_keeps_limits")
+    }
     assert set(facts["job_saves"]) == set(facts["saves"])
     assert set(facts["limits"]["removed_um"]) == {
         *("at_most", "set_by", "assurance", "predicted", "worst", "probability")
@@ -58,6 +60,7 @@ def test_a_file_of_before_that_says_less_is_read() -> None:
     facts["closest"] = kept(stand_ins.not_found())["closest"]
     for part in (facts["closest"], facts["equals"][0], facts["history"][0]):
         del part["job_minutes"]
+    del facts["closest"]["keeps_limits"], facts["saves"]["today_keeps_limits"]
     facts["evidence"] = {"trials": 41, "panels": 5, "model": "steps", "fingerprint": "3a7b"}
     del facts["limits"]["removed_um"]["probability"]
     facts["history"][0]["minutes"] = None
@@ -68,6 +71,9 @@ def test_a_file_of_before_that_says_less_is_read() -> None:
     assert recipe.closest.job_minutes == pytest.approx(6 * 9.41 + 4 + 3 + 3 * 15)
     assert recipe.evidence == Evidence(trials=41, panels=5, model="steps", fingerprint="3a7b")
     assert recipe.limits["removed_um"].probability is None
+    assert recipe.closest.keeps_limits
+    assert recipe.saves is not None
+    assert recipe.saves.today_keeps_limits
     assert recipe.limits["removed_um"].worst == 6.07
     (answer,) = recipe.history
     assert isinstance(answer, EarlierAnswer)
